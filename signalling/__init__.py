@@ -1,0 +1,3 @@
+"""Automatic colour-light signalling for model railways."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,281 @@
+"""The classes that a layout file is read into.
+
+Law of this file: data only, frozen, one class per table of the file, one
+sentence per field. The JSON Schema and the reference page are made from these
+classes, so a field's sentence and unit are written here once. Nothing here
+checks that names exist or fit together; ``read`` does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from attrs import field, frozen
+
+__all__ = [
+    "Binding",
+    "Block",
+    "DangerInput",
+    "Detector",
+    "Layout",
+    "Settings",
+    "Signal",
+    "SignalRoute",
+    "Stop",
+    "Train",
+    "Turnout",
+    "default_hidden",
+]
+
+HOLD_OFF = 1.5
+"""Seconds a detector must read clear before its block counts as clear (common practice)."""
+
+HIDDEN_STEP = 5.0
+"""Seconds of one hidden section where the file names no figure."""
+
+
+def _described(sentence: str, *, unit: str = "", **options: Any) -> Any:
+    """Return an attrs field that carries its sentence and unit for schema and manual."""
+    return field(metadata={"sentence": sentence, "unit": unit}, **options)
+
+
+@frozen(kw_only=True)
+class Settings:
+    """``[layout]``: what holds for the whole layout."""
+
+    name: str = _described("The layout's name, for headings.")
+    practice: str = _described(
+        "The railway's rules of aspects: `uk`, `house`, or the path of a practice file of your "
+        "own, ending in `.toml`, beside the layout file.",
+        default="uk",
+    )
+    scale: str = _described("The scale, by its name, such as `00`, `H0` or `N`.", default="00")
+    hold_off: float = _described(
+        "How long a detector must read clear before its block counts as clear.",
+        unit="s",
+        default=HOLD_OFF,
+    )
+    sequence: bool = _described(
+        "Whether a train that vanishes keeps its block and the neighbours occupied, on blocks "
+        "whose neighbours are all detected. A block can say otherwise for itself.",
+        default=True,
+    )
+    minimum_on: float = _described(
+        "How long a signal stays at danger at the least, once it is there.", unit="s", default=0.0
+    )
+    approach_time: float = _described(
+        "How long after a signal was put back a train that was approaching it counts as stopped. "
+        "It must outlast the stopping time of every train.",
+        unit="s",
+        default=30.0,
+    )
+
+
+@frozen(kw_only=True)
+class Block:
+    """``[blocks]``: a length of track with one occupancy state."""
+
+    length: float | None = _described("Length of track.", unit="mm", default=None)
+    hold_off: float | None = _described(
+        "How long its detectors must read clear, where it differs from the layout's.",
+        unit="s",
+        default=None,
+    )
+    sequence: bool | None = _described(
+        "Whether a train that vanishes here keeps the block occupied, where it differs from the "
+        "layout's.",
+        default=None,
+    )
+
+
+@frozen(kw_only=True)
+class Turnout:
+    """``[turnouts]``: points, in a block."""
+
+    block: str = _described("The block that the turnout is in.")
+    moved_by: Literal["others", "us"] = _described(
+        "Who moves it: `others` (a person or another system; we observe it) or `us` (we order "
+        "it on request, when nothing depends on how it lies).",
+        default="others",
+    )
+    lock: bool = _described(
+        "Whether others move it only under our lock output, which is given on being asked for "
+        "and only when nothing depends on how the turnout lies.",
+        default=False,
+    )
+
+
+@frozen(kw_only=True)
+class SignalRoute:
+    """``[signals.NAME.routes.LINE]``: what is special about one route from a signal."""
+
+    indicator: int | str | None = _described(
+        "The route indicator that is lit for this route: a junction light position, 1 to 6, or "
+        "the letter of a stencil indicator.",
+        default=None,
+    )
+    indicator_proved: bool = _described(
+        "Whether the indicator reports that it is lit; the signal then waits for the proof.",
+        default=False,
+    )
+    override: bool = _described(
+        "Whether a switch can take the indicator out of automatic working.", default=False
+    )
+    release: Literal["free", "from-danger", "from-caution"] = _described(
+        "Approach release: hold the signal at danger or at caution for this route until the "
+        "train is close, or `free`.",
+        default="free",
+    )
+    release_after: float = _described(
+        "How long the block before the signal must have been occupied before the release.",
+        unit="s",
+        default=0.0,
+    )
+
+
+@frozen(kw_only=True)
+class Signal:
+    """``[signals]``: a signal, at a joint, for one direction."""
+
+    at: str = _described("The joint and direction, such as `d2 > j1`.")
+    aspects: int = _described("How many aspects its head can show.", default=3)
+    head: str | None = _described(
+        "The kind of head, by its name in the practice, where the number of aspects does not "
+        "say it.",
+        default=None,
+    )
+    routes: Mapping[str, SignalRoute] = _described(
+        "What is special about single routes, by the line that the route follows.", factory=dict
+    )
+    overlap: str | None = _described(
+        "Path beyond this signal that is kept clear as a margin while a train runs up to it.",
+        default=None,
+    )
+    hidden: tuple[float, ...] | bool | None = _described(
+        "For a signal whose route runs out of the described track: the seconds that a train "
+        "takes through each hidden section there. `true` stands for as many sections of 5 s as "
+        "the head has steps; an empty list for open track on which nothing is waited for.",
+        unit="s",
+        default=None,
+    )
+    lamps_proved: bool = _described(
+        "Whether the head reports that its ordered lamps are alight.", default=False
+    )
+    minimum_on: float | None = _described(
+        "How long it stays at danger at the least, where it differs from the layout's.",
+        unit="s",
+        default=None,
+    )
+    approach_time: float | None = _described(
+        "How long a train approaching it needs to stop, where it differs from the layout's.",
+        unit="s",
+        default=None,
+    )
+
+
+@frozen(kw_only=True)
+class Detector:
+    """``[detectors]``: reports a whole block, or a place at a joint."""
+
+    block: str | None = _described(
+        "A section detector: the block whose whole length it reports.", default=None
+    )
+    at: str | None = _described(
+        "A spot detector (a beam): the joint that it looks across, in either direction.",
+        default=None,
+    )
+
+
+@frozen(kw_only=True)
+class DangerInput:
+    """``[danger]``: a switch or a press that holds signals at danger."""
+
+    signals: tuple[str, ...] = _described("The signals that it holds.")
+    press: bool = _described(
+        "A press, which holds danger for a set time after it was let go; else a switch.",
+        default=False,
+    )
+    hold: float = _described("How long a press holds danger.", unit="s", default=2.0)
+
+
+@frozen(kw_only=True)
+class Stop:
+    """``[stops]``: an output that stops trains at a signal at danger."""
+
+    signal: str = _described("The signal that it enforces.")
+    section: str | None = _described(
+        "The block whose trains it acts on; the block before the signal where not given.",
+        default=None,
+    )
+    unpowered: Literal["applied", "lifted"] = _described(
+        "What it does without power.", default="applied"
+    )
+
+
+@frozen(kw_only=True)
+class Train:
+    """``[trains]``: a train, for simulation."""
+
+    line: str = _described("The line that it runs along, in the order it is written.")
+    start: str = _described("The block that it starts in.")
+    length: float = _described("Length over all vehicles.", unit="mm", default=900.0)
+    speed: float = _described("Running speed.", unit="mm/s", default=250.0)
+    braking: float = _described("Braking.", unit="mm/s²", default=250.0)
+
+
+@frozen(kw_only=True)
+class Binding:
+    """``[[bindings]]``: which wire or message some devices are."""
+
+    device: str | tuple[str, ...] = _described(
+        "The devices, as `detector d1`; `*` stands for any name, as in `detector *`. Later "
+        "entries override earlier ones."
+    )
+    transport: str = _described("The transport's name in this file.")
+    report: Mapping[str, Any] | None = _described(
+        "Where the devices' reports come from, in the transport's own terms.", default=None
+    )
+    order: Mapping[str, Any] | None = _described(
+        "Where the devices' orders go to, in the transport's own terms.", default=None
+    )
+    fresh: float | None = _described(
+        "How long a report holds good without being repeated; without it, as long as the link "
+        "and the publisher are known to be alive.",
+        unit="s",
+        default=None,
+    )
+
+
+@frozen(kw_only=True)
+class Layout:
+    """A whole layout file."""
+
+    settings: Settings = _described("What holds for the whole layout.")
+    blocks: Mapping[str, Block] = _described("Blocks, by name.", factory=dict)
+    turnouts: Mapping[str, Turnout] = _described("Turnouts, by name.", factory=dict)
+    lines: Mapping[str, str] = _described(
+        "Lines, by name: blocks in order, joined by `>`, with the lies they need in brackets.",
+        factory=dict,
+    )
+    signals: Mapping[str, Signal] = _described("Signals, by name.", factory=dict)
+    detectors: Mapping[str, Detector] = _described(
+        "Detectors, by name. A block that has none gets a section detector of its own name.",
+        factory=dict,
+    )
+    danger: Mapping[str, DangerInput] = _described(
+        "Switches and presses that hold signals at danger, by name.", factory=dict
+    )
+    stops: Mapping[str, Stop] = _described("Train stops, by name.", factory=dict)
+    trains: Mapping[str, Train] = _described("Trains for simulation, by name.", factory=dict)
+    transports: Mapping[str, Mapping[str, Any]] = _described(
+        "Transports, by name: `kind`, and what that kind of transport takes.", factory=dict
+    )
+    bindings: tuple[Binding, ...] = _described(
+        "Which wire or message each device is.", default=()
+    )
+
+
+def default_hidden(steps: int) -> tuple[float, ...]:
+    """Return the seconds of ``steps`` hidden sections where the file names no figures."""
+    return (HIDDEN_STEP,) * steps

@@ -1,0 +1,1 @@
+"""Railways' rules of aspects, as data."""
