@@ -35,9 +35,22 @@ HIDDEN_STEP = 5.0
 """Seconds of one hidden section where the file names no figure."""
 
 
-def _described(sentence: str, *, unit: str = "", **options: Any) -> Any:
-    """Return an attrs field that carries its sentence and unit for schema and manual."""
-    return field(metadata={"sentence": sentence, "unit": unit}, **options)
+def _described(
+    sentence: str,
+    *,
+    unit: str = "",
+    least: float | None = None,
+    above: float | None = None,
+    key: str | None = None,
+    **options: Any,
+) -> Any:
+    """Return an attrs field that carries what reader, schema and manual say of it.
+
+    ``least`` is the smallest number allowed, ``above`` one that it must exceed;
+    ``key`` is its key in the file where that is not the field's name.
+    """
+    metadata = {"sentence": sentence, "unit": unit, "least": least, "above": above, "key": key}
+    return field(metadata=metadata, **options)
 
 
 @frozen(kw_only=True)
@@ -55,6 +68,7 @@ class Settings:
         "How long a detector must read clear before its block counts as clear.",
         unit="s",
         default=HOLD_OFF,
+        least=0,
     )
     sequence: bool = _described(
         "Whether a train that vanishes keeps its block and the neighbours occupied, on blocks "
@@ -62,13 +76,17 @@ class Settings:
         default=True,
     )
     minimum_on: float = _described(
-        "How long a signal stays at danger at the least, once it is there.", unit="s", default=0.0
+        "How long a signal stays at danger at the least, once it is there.",
+        unit="s",
+        default=0.0,
+        least=0,
     )
     approach_time: float = _described(
         "How long after a signal was put back a train that was approaching it counts as stopped. "
         "It must outlast the stopping time of every train.",
         unit="s",
         default=30.0,
+        above=0,
     )
 
 
@@ -76,11 +94,12 @@ class Settings:
 class Block:
     """``[blocks]``: a length of track with one occupancy state."""
 
-    length: float | None = _described("Length of track.", unit="mm", default=None)
+    length: float | None = _described("Length of track.", unit="mm", default=None, above=0)
     hold_off: float | None = _described(
         "How long its detectors must read clear, where it differs from the layout's.",
         unit="s",
         default=None,
+        least=0,
     )
     sequence: bool | None = _described(
         "Whether a train that vanishes here keeps the block occupied, where it differs from the "
@@ -131,6 +150,7 @@ class SignalRoute:
         "How long the block before the signal must have been occupied before the release.",
         unit="s",
         default=0.0,
+        least=0,
     )
 
 
@@ -139,7 +159,7 @@ class Signal:
     """``[signals]``: a signal, at a joint, for one direction."""
 
     at: str = _described("The joint and direction, such as `d2 > j1`.")
-    aspects: int = _described("How many aspects its head can show.", default=3)
+    aspects: int = _described("How many aspects its head can show.", default=3, least=2)
     head: str | None = _described(
         "The kind of head, by its name in the practice, where the number of aspects does not "
         "say it.",
@@ -158,6 +178,7 @@ class Signal:
         "the head has steps; an empty list for open track on which nothing is waited for.",
         unit="s",
         default=None,
+        above=0,
     )
     lamps_proved: bool = _described(
         "Whether the head reports that its ordered lamps are alight.", default=False
@@ -166,11 +187,13 @@ class Signal:
         "How long it stays at danger at the least, where it differs from the layout's.",
         unit="s",
         default=None,
+        least=0,
     )
     approach_time: float | None = _described(
         "How long a train approaching it needs to stop, where it differs from the layout's.",
         unit="s",
         default=None,
+        above=0,
     )
 
 
@@ -196,7 +219,7 @@ class DangerInput:
         "A press, which holds danger for a set time after it was let go; else a switch.",
         default=False,
     )
-    hold: float = _described("How long a press holds danger.", unit="s", default=2.0)
+    hold: float = _described("How long a press holds danger.", unit="s", default=2.0, above=0)
 
 
 @frozen(kw_only=True)
@@ -219,9 +242,9 @@ class Train:
 
     line: str = _described("The line that it runs along, in the order it is written.")
     start: str = _described("The block that it starts in.")
-    length: float = _described("Length over all vehicles.", unit="mm", default=900.0)
-    speed: float = _described("Running speed.", unit="mm/s", default=250.0)
-    braking: float = _described("Braking.", unit="mm/s²", default=250.0)
+    length: float = _described("Length over all vehicles.", unit="mm", default=900.0, above=0)
+    speed: float = _described("Running speed.", unit="mm/s", default=250.0, above=0)
+    braking: float = _described("Braking.", unit="mm/s²", default=250.0, above=0)
 
 
 @frozen(kw_only=True)
@@ -244,6 +267,7 @@ class Binding:
         "and the publisher are known to be alive.",
         unit="s",
         default=None,
+        above=0,
     )
 
 
@@ -251,7 +275,7 @@ class Binding:
 class Layout:
     """A whole layout file."""
 
-    settings: Settings = _described("What holds for the whole layout.")
+    settings: Settings = _described("What holds for the whole layout.", key="layout")
     blocks: Mapping[str, Block] = _described("Blocks, by name.", factory=dict)
     turnouts: Mapping[str, Turnout] = _described("Turnouts, by name.", factory=dict)
     lines: Mapping[str, str] = _described(
@@ -271,9 +295,7 @@ class Layout:
     transports: Mapping[str, Mapping[str, Any]] = _described(
         "Transports, by name: `kind`, and what that kind of transport takes.", factory=dict
     )
-    bindings: tuple[Binding, ...] = _described(
-        "Which wire or message each device is.", default=()
-    )
+    bindings: tuple[Binding, ...] = _described("Which wire or message each device is.", default=())
 
 
 def default_hidden(steps: int) -> tuple[float, ...]:
