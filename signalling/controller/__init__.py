@@ -1,0 +1,1 @@
+"""The running side: joins the logic to its links, in asyncio."""
