@@ -12,7 +12,7 @@ from typing import Any
 
 from attrs import field, frozen
 
-__all__ = ["Aspect", "Head", "Indicator", "Practice", "Shown"]
+__all__ = ["DANGER", "Aspect", "Head", "Indicator", "Practice", "Shown"]
 
 DANGER = "danger"
 """The program's word for the most restrictive aspect of every practice."""
@@ -51,12 +51,14 @@ class Head:
     colours: Mapping[str, str] = _described("The colour of each lamp.")
     shows: Mapping[str, Shown] = _described("The lamps of each aspect that it can show.")
     next: Mapping[str, str] = _described(
-        "Its aspect, when off, by what the next signal along the route shows. It never grows more "
-        "restrictive as the next signal grows less so."
+        "Its aspect, when off, by what the next signal along the route shows: for every aspect of "
+        "the practice. It never grows more restrictive as the next signal grows less so, and it "
+        "is always less restrictive than what the next signal shows, until the head's best."
     )
     followed_by: Mapping[str, tuple[str, ...]] = _described(
         "What a driver may meet at the next signal after each aspect of this head, so long as the "
-        "next signal is not put back meanwhile."
+        "next signal is not put back meanwhile. It may step up meanwhile, so with an aspect every "
+        "less restrictive one is named too."
     )
 
 
@@ -80,11 +82,9 @@ class Practice:
     aspects: tuple[Aspect, ...] = _described("Every aspect, most restrictive first.")
     heads: Mapping[str, Head] = _described("Every kind of head, by name.")
     indicators: Mapping[str, Indicator] = _described(
-        "Positions of route indicators, by what a layout calls them."
+        "Positions of route indicators, by what a layout calls them.", factory=dict
     )
-    letters: bool = _described(
-        "Whether a single letter or figure is an indicator too.", default=True
-    )
+    letters: bool = _described("Whether a single letter is an indicator too.", default=True)
 
     def level(self, aspect: str) -> int:
         """Return the aspect's rank: 0 for danger, more for less restrictive.
@@ -107,4 +107,5 @@ class Practice:
 
     def knows_indicator(self, position: str) -> bool:
         """Return whether the practice has this indicator position or letter."""
-        return position in self.indicators or (self.letters and len(position) == 1 and position.isalpha())
+        letter = self.letters and len(position) == 1 and position.isalpha()
+        return letter or position in self.indicators

@@ -1,0 +1,356 @@
+"""What every practice must keep, whatever the railway.
+
+Law of this file: the rules by which a practice is consistent in itself, each
+stated once, as a mistake with its place in the file and its remedy. What the
+aspects are and what they mean is the file's own business. A practice that
+keeps these rules can be run on any layout: every signal has one aspect for
+each situation, also in a ring, and no aspect promises what may not follow.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+
+from attrs import frozen
+
+from signalling.layout.notation import NAME
+from signalling.practice.schema import DANGER, Head, Practice
+
+__all__ = ["Mistake", "mistakes"]
+
+DARK = "dark"
+"""What a route indicator is told when it shows nothing, so no position's name."""
+
+
+@frozen
+class Mistake:
+    """One rule that a practice breaks."""
+
+    path: tuple[str | int, ...]
+    """Keys and list indices that lead to the place in the file."""
+    thing: str
+    """What it is about, such as ``head four``."""
+    message: str
+    """What is wrong, as a sentence."""
+    remedy: str
+    """What to do about it, as a sentence."""
+
+
+def mistakes(practice: Practice) -> Iterator[Mistake]:
+    """Return every mistake of a practice that has its right shape, in the file's order."""
+    levels: dict[str, int] = {}
+    for level, aspect in enumerate(practice.aspects):
+        levels.setdefault(aspect.name, level)
+    yield from _aspects(practice)
+    if not levels:
+        return  # nothing below can be judged without aspects
+    yield from _kinds(practice)
+    for name, head in practice.heads.items():
+        yield from _names(("heads", name), f"head {name}", (name,))
+        yield from _lamps(name, head)
+        yield from _shows(name, head, levels)
+        yield from _next(name, head, levels)
+        yield from _followed_by(name, head, levels)
+    yield from _indicators(practice)
+
+
+def _listed(words: Iterable[str]) -> str:
+    return ", ".join(words) or "none"
+
+
+def _names(
+    path: tuple[str | int, ...], thing: str, names: Iterable[str], kind: str = "name"
+) -> Iterator[Mistake]:
+    for name in names:
+        if re.fullmatch(NAME, name) is None:
+            yield Mistake(
+                path,
+                thing,
+                f"The {kind} {name!r} is not one word.",
+                "Use letters, digits, '-', '_' and '.', beginning with a letter or a digit.",
+            )
+
+
+def _aspects(practice: Practice) -> Iterator[Mistake]:
+    if not practice.aspects:
+        yield Mistake(
+            ("aspects",),
+            "practice",
+            "It has no aspects.",
+            f"List them as [[aspects]], most restrictive first, beginning with {DANGER!r}.",
+        )
+        return
+    seen: set[str] = set()
+    for index, aspect in enumerate(practice.aspects):
+        path = ("aspects", index, "name")
+        thing = f"aspect {aspect.name}"
+        yield from _names(path, thing, (aspect.name,))
+        if index == 0 and aspect.name != DANGER:
+            yield Mistake(
+                path,
+                thing,
+                f"The first aspect must be named {DANGER!r}, the most restrictive of all.",
+                f"Name it {DANGER!r}, or list {DANGER!r} before it; its title may be any.",
+            )
+        if aspect.name in seen:
+            yield Mistake(path, thing, "It is listed twice.", "Give each aspect a name of its own.")
+        seen.add(aspect.name)
+
+
+def _kinds(practice: Practice) -> Iterator[Mistake]:
+    """Check that a number of aspects stands for one head."""
+    if not practice.heads:
+        yield Mistake(
+            ("heads",), "practice", "It has no heads.", "Describe at least one as [heads.NAME]."
+        )
+    by_number: dict[int, list[str]] = {}
+    for name, head in practice.heads.items():
+        by_number.setdefault(head.aspects, []).append(name)
+    for number, names in by_number.items():
+        defaults = [name for name in names if practice.heads[name].default]
+        if not defaults:
+            yield Mistake(
+                ("heads", names[0], "default"),
+                f"head {names[0]}",
+                f"No head of {number} aspects is the default, so a layout's aspects = {number} "
+                "stands for none.",
+                f"Take 'default = false' away from one of: {_listed(names)}.",
+            )
+        for name in defaults[1:]:
+            yield Mistake(
+                ("heads", name),
+                f"head {name}",
+                f"Heads {_listed(defaults)} are all the default for {number} aspects.",
+                "Write 'default = false' in all but one of them.",
+            )
+
+
+def _lamps(name: str, head: Head) -> Iterator[Mistake]:
+    path, thing = ("heads", name, "lamps"), f"head {name}"
+    yield from _names(path, thing, head.lamps, "lamp's name")
+    for lamp in dict.fromkeys(head.lamps):
+        if head.lamps.count(lamp) > 1:
+            yield Mistake(
+                path,
+                thing,
+                f"Lamp {lamp!r} is listed twice.",
+                "Give each lamp a name of its own, such as 'upper-yellow' and 'lower-yellow'.",
+            )
+        if not head.colours.get(lamp):
+            yield Mistake(
+                (*path[:2], "colours"),
+                thing,
+                f"Lamp {lamp!r} has no colour.",
+                f'Add {lamp} = "..." to the head\'s colours.',
+            )
+    for lamp in head.colours:
+        if lamp not in head.lamps:
+            yield Mistake(
+                (*path[:2], "colours", lamp),
+                thing,
+                f"A colour is given for {lamp!r}, which is not a lamp of this head.",
+                f"Its lamps are: {_listed(head.lamps)}.",
+            )
+
+
+def _known(
+    path: tuple[str | int, ...], thing: str, words: Iterable[str], levels: Mapping[str, int]
+) -> Iterator[Mistake]:
+    for word in words:
+        if word not in levels:
+            yield Mistake(
+                path,
+                thing,
+                f"{word!r} is not an aspect of this practice.",
+                f"Its aspects are: {_listed(levels)}.",
+            )
+
+
+def _shows(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+    path, thing = ("heads", name, "shows"), f"head {name}"
+    yield from _known(path, thing, head.shows, levels)
+    if DANGER not in head.shows:
+        yield Mistake(
+            path,
+            thing,
+            f"It cannot show {DANGER!r}.",
+            f"Add {DANGER} = {{ lamps = [...] }} to what it shows.",
+        )
+    if len(head.shows) != head.aspects:
+        yield Mistake(
+            (*path[:2], "aspects"),
+            thing,
+            f"It shows {len(head.shows)} aspects ({_listed(head.shows)}), "
+            f"and says that it has {head.aspects}.",
+            "Correct the number, or what it shows.",
+        )
+    looks: dict[tuple[frozenset[str], bool], str] = {}
+    for aspect, shown in head.shows.items():
+        place = (*path, aspect)
+        for lamp in shown.lamps:
+            if lamp not in head.lamps:
+                yield Mistake(
+                    place,
+                    thing,
+                    f"{aspect!r} lights {lamp!r}, which is not a lamp of this head.",
+                    f"Its lamps are: {_listed(head.lamps)}.",
+                )
+        if not shown.lamps:
+            yield Mistake(
+                place,
+                thing,
+                f"{aspect!r} lights no lamp, so that a failed lamp would look the same.",
+                "Name the lamps that make the aspect.",
+            )
+        same = looks.setdefault((frozenset(shown.lamps), shown.flash), aspect)
+        if same != aspect:
+            yield Mistake(
+                place,
+                thing,
+                f"{aspect!r} looks the same as {same!r}.",
+                "Let them differ in their lamps, or let one flash.",
+            )
+
+
+def _next(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+    path, thing = ("heads", name, "next"), f"head {name}"
+    yield from _known(path, thing, head.next, levels)
+    for beyond in levels:
+        if beyond not in head.next:
+            yield Mistake(
+                path,
+                thing,
+                f"It does not say what it shows, when off, with the next signal at {beyond!r}.",
+                f"Add {beyond} = \"...\" to its 'next': every aspect of the practice is named "
+                "there, whether this head can show it or not.",
+            )
+    for beyond, here in head.next.items():
+        place = (*path, beyond)
+        yield from _known(place, thing, (here,), levels)
+        if here == DANGER:
+            yield Mistake(
+                place,
+                thing,
+                f"With the next signal at {beyond!r} it says {DANGER!r}; 'next' is what the "
+                "signal shows when it is off.",
+                "Name a proceed aspect that this head can show.",
+            )
+        elif here in levels and here not in head.shows:
+            yield Mistake(
+                place,
+                thing,
+                f"With the next signal at {beyond!r} it says {here!r}, which it cannot show.",
+                f"It can show: {_listed(head.shows)}.",
+            )
+    yield from _next_in_order(name, head, levels)
+
+
+def _next_in_order(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+    """Check that ``next`` only grows, and grows faster than what it stands on.
+
+    The second is what lets a ring of signals be worked out: each level of a signal then
+    rests on a lower level of the next signal, never, all the way round, on itself.
+    """
+    thing = f"head {name}"
+    best = max((levels[aspect] for aspect in head.shows if aspect in levels), default=0)
+    before: str | None = None
+    for beyond in sorted(head.next.keys() & levels.keys(), key=levels.__getitem__):
+        here = head.next[beyond]
+        if here not in levels:
+            continue
+        if before is not None and levels[here] < levels[head.next[before]]:
+            yield Mistake(
+                ("heads", name, "next", beyond),
+                thing,
+                f"With the next signal at {beyond!r} it shows {here!r}, and with the next signal "
+                f"at the more restrictive {before!r} the less restrictive {head.next[before]!r}.",
+                "Let it never grow more restrictive as the next signal grows less so.",
+            )
+        elif here != DANGER and levels[here] <= levels[beyond] and levels[here] < best:
+            yield Mistake(
+                ("heads", name, "next", beyond),
+                thing,
+                f"With the next signal at {beyond!r} it shows {here!r}, no less restrictive than "
+                "that; round a ring, such signals would wait for one another for ever.",
+                f"Let it show something less restrictive than {beyond!r}, "
+                "up to the best aspect of the head.",
+            )
+        before = beyond
+
+
+def _followed_by(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+    path, thing = ("heads", name, "followed_by"), f"head {name}"
+    for aspect, may_follow in head.followed_by.items():
+        if aspect not in head.shows:
+            yield Mistake(
+                (*path, aspect),
+                thing,
+                f"It says what follows {aspect!r}, which this head cannot show.",
+                f"It can show: {_listed(head.shows)}.",
+            )
+        yield from _known((*path, aspect), thing, may_follow, levels)
+    for aspect in head.shows:
+        if aspect not in levels:
+            continue
+        if aspect not in head.followed_by:
+            yield Mistake(
+                path,
+                thing,
+                f"It does not say what a driver may meet after {aspect!r}.",
+                f"Add {aspect} = [...] to its 'followed_by'.",
+            )
+            continue
+        missing = _left_out(aspect, head, levels)
+        if missing:
+            why = (
+                f"{DANGER!r} says nothing of the next signal"
+                if aspect == DANGER
+                else "by what 'next' says, or because the next signal may step up meanwhile"
+            )
+            yield Mistake(
+                (*path, aspect),
+                thing,
+                f"After {aspect!r} a driver may also meet {_listed(missing)}: {why}.",
+                f"Name that too in its 'followed_by' of {aspect!r}.",
+            )
+
+
+def _left_out(aspect: str, head: Head, levels: Mapping[str, int]) -> list[str]:
+    """Return what a driver may meet after an aspect, and is not told of."""
+    told = head.followed_by[aspect]
+    worst = [levels[met] for met in told if met in levels]
+    worst += [levels[met] for met, here in head.next.items() if here == aspect and met in levels]
+    least = 0 if aspect == DANGER else min(worst, default=len(levels))
+    return [met for met, level in levels.items() if level >= least and met not in told]
+
+
+def _indicators(practice: Practice) -> Iterator[Mistake]:
+    angles: dict[int, str] = {}
+    for name, indicator in practice.indicators.items():
+        path, thing = ("indicators", name), f"indicator {name}"
+        yield from _names(path, thing, (name,))
+        if name == DARK:
+            yield Mistake(
+                path,
+                thing,
+                f"{DARK!r} is what an indicator is told when it shows nothing.",
+                "Choose another name.",
+            )
+        if indicator.angle is None:
+            continue
+        if not -180 < indicator.angle <= 180:
+            yield Mistake(
+                (*path, "angle"),
+                thing,
+                f"Its angle is {indicator.angle} degrees.",
+                "Give degrees clockwise from upright, above -180 and up to 180; left is negative.",
+            )
+        same = angles.setdefault(indicator.angle, name)
+        if same != name:
+            yield Mistake(
+                (*path, "angle"),
+                thing,
+                f"It has the same angle as indicator {same}.",
+                "Give each position an angle of its own.",
+            )
