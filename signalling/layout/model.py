@@ -123,6 +123,10 @@ class Turnout:
         "and only when nothing depends on how the turnout lies.",
         default=False,
     )
+    lever: bool = _described(
+        "Whether a lever or switch reports that the lock is asked for; requests can ask too.",
+        default=False,
+    )
 
 
 @frozen(kw_only=True)

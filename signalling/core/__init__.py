@@ -1,0 +1,1 @@
+"""The live logic: equations run on reports, without I/O and without a clock."""

@@ -1,0 +1,294 @@
+"""The live interlocking: reports and requests in, orders out, time as an argument.
+
+Law of this file: no rule of signalling stands here; every answer is read off
+the equations. No I/O, no clock, no tasks: the same calls with the same times
+give the same orders. A fresh interlocking has every signal on, every stop
+applied and every block occupied until reported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from attrs import frozen
+
+from signalling.core.evaluate import Evaluator
+from signalling.core.explain import Reason, explain
+from signalling.core.words import (
+    Acknowledge,
+    Alarm,
+    AskLock,
+    FreeAll,
+    FreeSignal,
+    HoldAll,
+    HoldSignal,
+    MoveTurnout,
+    Refusal,
+    Request,
+    RestoreBlock,
+    ReturnLock,
+)
+from signalling.layout.notation import Lie
+from signalling.layout.words import KINDS, Device, Order, Report
+from signalling.table.graph import Kind
+from signalling.table.table import Output, Table
+
+__all__ = ["Interlocking", "Snapshot"]
+
+_FIRST = ("stop", "signal", "indicator", "lock", "turnout")
+"""Kinds of orders in the order in which they go out when they restrict."""
+_LAST = ("turnout", "lock", "indicator", "signal", "stop")
+"""The same when they relax: what must be proved or seen first goes first."""
+
+
+@frozen(kw_only=True)
+class Snapshot:
+    """How everything stands."""
+
+    occupied: Mapping[str, bool]
+    """By block."""
+    aspects: Mapping[str, str]
+    """By signal."""
+    indicators: Mapping[str, str]
+    """By signal that has one: the position lit, or ``dark``."""
+    stops: Mapping[str, bool]
+    """By stop: whether it is applied."""
+    lies: Mapping[str, Lie | None]
+    """By turnout: the lie that is detected, if one is."""
+    alarms: tuple[Alarm, ...]
+
+
+class Interlocking:
+    """Runs the equations of one table.
+
+    Times are integers, in ns, of a clock that does not go back; a time before
+    the last one given counts as that one.
+    """
+
+    def __init__(self, table: Table) -> None:
+        self.table = table
+        graph = table.graph
+        watched: dict[int, list[int]] = {}
+        for index, output in enumerate(table.outputs):
+            for literal, _ in output.choices:
+                watched.setdefault(literal, []).append(index)
+        self._evaluator = Evaluator(graph, watched)
+        self._now = 0
+        self._inputs: dict[Device, dict[str, int]] = {}
+        for node, name in graph.labels.items():
+            if graph.kinds[node] is Kind.INPUT:
+                what, equals, value = name.rpartition("=")
+                kind, _, thing = what.partition(" ")
+                if equals and kind in KINDS:
+                    self._inputs.setdefault(Device(kind, thing), {})[value] = node
+        self._said: dict[Device, int] = {}
+        self._ordered = [self._value(output) for output in table.outputs]
+        self._ranks = [
+            {value: rank for rank, (_, value) in enumerate(reversed(output.choices), 1)}
+            for output in table.outputs
+        ]
+
+    # -- what comes in ---------------------------------------------------------------
+
+    def observe(self, reports: Iterable[Report], now: int) -> tuple[Order, ...]:
+        """Take reports, all of one instant, and return the orders that changed.
+
+        Of two reports of one device the later counts. A value that the
+        device's equations do not use, and ``None``, count as not known; a
+        device that the equations do not use is passed over.
+        """
+        self._move_to(now)
+        put = self._evaluator.put
+        for report in reports:
+            values = self._inputs.get(report.device)
+            if values is None:
+                continue
+            said = self._said.pop(report.device, None)
+            node = None if report.value is None else values.get(report.value)
+            if said is not None and said != node:
+                put(said, False)  # noqa: FBT003 - the value of a bit
+            if node is not None:
+                self._said[report.device] = node
+                put(node, True)  # noqa: FBT003 - the value of a bit
+        self._evaluator.settle(self._now)
+        return self._orders_changed()
+
+    def advance(self, now: int) -> tuple[Order, ...]:
+        """Let time go on to ``now`` and return the orders that changed."""
+        self._move_to(now)
+        self._evaluator.settle(self._now)
+        return self._orders_changed()
+
+    def request(self, request: Request, now: int) -> tuple[Order, ...] | Refusal:
+        """Take a request and return the orders that changed, or why it is refused.
+
+        A request is an input of the equations and no more: it is taken when the
+        thing exists and the request makes sense for it.
+        """
+        missing = self._missing(request)
+        if missing is not None:
+            return Refusal(missing)
+        self._move_to(now)
+        for name, value in _inputs_of(request):
+            literal = self.table.graph.names.get(name)
+            if literal is not None:
+                self._evaluator.put(literal >> 1, value)
+        self._evaluator.settle(self._now)
+        if isinstance(request, RestoreBlock | Acknowledge):
+            # Declared once, not for ever.
+            for name, _ in _inputs_of(request):
+                literal = self.table.graph.names.get(name)
+                if literal is not None:
+                    self._evaluator.put(literal >> 1, False)  # noqa: FBT003 - the value of a bit
+            self._evaluator.settle(self._now)
+        return self._orders_changed()
+
+    def _missing(self, request: Request) -> str | None:
+        """Return why a request makes no sense here, or ``None``."""
+        layout = self.table.layout
+        match request:
+            case HoldSignal(signal) | FreeSignal(signal) | Acknowledge(signal):
+                return None if signal in layout.signals else f"There is no signal {signal!r}."
+            case RestoreBlock(block):
+                return None if block in layout.blocks else f"There is no block {block!r}."
+            case MoveTurnout(turnout):
+                if turnout not in layout.turnouts:
+                    return f"There is no turnout {turnout!r}."
+                if layout.turnouts[turnout].moved_by != "us":
+                    return f"Turnout {turnout} is moved by others, not by us."
+            case AskLock(turnout) | ReturnLock(turnout):
+                if turnout not in layout.turnouts:
+                    return f"There is no turnout {turnout!r}."
+                if not layout.turnouts[turnout].lock:
+                    return f"Turnout {turnout} has no lock."
+            case HoldAll() | FreeAll():
+                pass
+        return None
+
+    def _move_to(self, now: int) -> None:
+        """Let every timer that has run out by ``now`` do so, each at its own time."""
+        evaluator = self._evaluator
+        while (due := evaluator.next_deadline) is not None and due <= now:
+            evaluator.settle(self._now)
+            self._now = max(self._now, due)
+            evaluator.expire(due)
+            evaluator.settle(self._now)
+        self._now = max(self._now, now)
+
+    @property
+    def next_deadline(self) -> int | None:
+        """When ``advance`` is next needed, in ns; ``None`` while no timer runs."""
+        return self._evaluator.next_deadline
+
+    # -- what goes out ---------------------------------------------------------------
+
+    def _value(self, output: Output) -> str | None:
+        for literal, value in output.choices:
+            if self._evaluator.holds(literal):
+                return value
+        return output.default
+
+    def _orders_changed(self) -> tuple[Order, ...]:
+        changed = self._evaluator.changed
+        if not changed:
+            return ()
+        orders = []
+        for index in changed:
+            output = self.table.outputs[index]
+            value = self._value(output)
+            before = self._ordered[index]
+            if value != before:
+                self._ordered[index] = value
+                if value is not None:
+                    ranks = self._ranks[index]
+                    relaxes = ranks.get(value, 0) > ranks.get(before or "", 0)
+                    orders.append((self._place(index, relaxes=relaxes), index, value))
+        changed.clear()
+        orders.sort()
+        outputs = self.table.outputs
+        return tuple(Order(outputs[index].device, value) for _, index, value in orders)
+
+    def _place(self, index: int, *, relaxes: bool) -> tuple[bool, int]:
+        kind = self.table.outputs[index].device.kind
+        return relaxes, (_LAST if relaxes else _FIRST).index(kind)
+
+    def orders(self) -> tuple[Order, ...]:
+        """Return every order as it stands, most restrictive first."""
+        orders = []
+        for index, value in enumerate(self._ordered):
+            if value is not None:
+                relaxed = self._ranks[index].get(value, 0) > 0
+                orders.append((self._place(index, relaxes=relaxed), index, value))
+        orders.sort()
+        outputs = self.table.outputs
+        return tuple(Order(outputs[index].device, value) for _, index, value in orders)
+
+    @property
+    def alarms(self) -> tuple[Alarm, ...]:
+        """What a person should know of now, in the order of the file."""
+        return tuple(
+            Alarm(source.kind, source.thing, source.sentence)
+            for source in self.table.alarms
+            if self._evaluator.holds(source.literal)
+        )
+
+    def holds(self, equation: str) -> bool:
+        """Return the value of a named equation, such as ``block d2 occupied``.
+
+        Raises ``KeyError`` when there is none of that name.
+        """
+        return self._evaluator.holds(self.table.graph.equations[equation].literal)
+
+    def explain(self, equation: str) -> Reason:
+        """Return why a named equation has the value it has, down to the reports.
+
+        Raises ``KeyError`` when there is none of that name.
+        """
+        graph = self.table.graph
+        return explain(graph, self._evaluator.value, graph.equations[equation].literal)
+
+    def snapshot(self) -> Snapshot:
+        """Return how everything stands, as ordered."""
+        by_kind: dict[str, dict[str, str]] = {kind: {} for kind in KINDS}
+        for output, value in zip(self.table.outputs, self._ordered, strict=True):
+            if value is not None:
+                by_kind[output.device.kind][output.device.name] = value
+        layout = self.table.layout
+        return Snapshot(
+            occupied={name: self.holds(f"block {name} occupied") for name in layout.blocks},
+            aspects=by_kind["signal"],
+            indicators=by_kind["indicator"],
+            stops={name: value == "applied" for name, value in by_kind["stop"].items()},
+            lies={name: self._lie(name) for name in layout.turnouts},
+            alarms=self.alarms,
+        )
+
+    def _lie(self, turnout: str) -> Lie | None:
+        for lie in Lie:
+            name = f"turnout {turnout} detected {lie}"
+            if name in self.table.graph.equations and self.holds(name):
+                return lie
+        return None
+
+
+def _inputs_of(request: Request) -> tuple[tuple[str, bool], ...]:
+    """Return the inputs that a request sets, by name, and to what."""
+    match request:
+        case HoldSignal(signal):
+            return ((f"hold {signal}", True),)
+        case FreeSignal(signal):
+            return ((f"hold {signal}", False),)
+        case HoldAll():
+            return (("hold all", True),)
+        case FreeAll():
+            return (("hold all", False),)
+        case RestoreBlock(block):
+            return ((f"restore {block}", True),)
+        case Acknowledge(signal):
+            return ((f"acknowledge {signal}", True),)
+        case MoveTurnout(turnout, lie):
+            return ((f"move {turnout}={lie.other}", False), (f"move {turnout}={lie}", True))
+        case AskLock(turnout):
+            return ((f"ask {turnout}", True),)
+        case ReturnLock(turnout):
+            return ((f"ask {turnout}", False),)

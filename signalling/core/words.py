@@ -1,0 +1,116 @@
+"""What people and programs may ask of the logic, and what it may answer.
+
+Law of this file: requests can only ask. None of them makes a signal show a
+proceed aspect; each sets an input of the equations, which decide.
+"""
+
+from __future__ import annotations
+
+from attrs import frozen
+
+from signalling.layout.notation import Lie
+
+__all__ = [
+    "Acknowledge",
+    "Alarm",
+    "AskLock",
+    "FreeAll",
+    "FreeSignal",
+    "HoldAll",
+    "HoldSignal",
+    "MoveTurnout",
+    "Refusal",
+    "Request",
+    "RestoreBlock",
+    "ReturnLock",
+]
+
+
+@frozen
+class HoldSignal:
+    """Put a signal to danger and hold it there."""
+
+    signal: str
+
+
+@frozen
+class FreeSignal:
+    """Take back ``HoldSignal``."""
+
+    signal: str
+
+
+@frozen
+class HoldAll:
+    """Put every signal to danger and hold it there."""
+
+
+@frozen
+class FreeAll:
+    """Take back ``HoldAll``; signals held one by one stay held."""
+
+
+@frozen
+class RestoreBlock:
+    """Declare that a block in which a train vanished has been seen to be empty."""
+
+    block: str
+
+
+@frozen
+class Acknowledge:
+    """Declare that a signal's alarms have been seen to."""
+
+    signal: str
+
+
+@frozen
+class MoveTurnout:
+    """Ask for a turnout that we move to lie so. It moves once nothing depends on it."""
+
+    turnout: str
+    lie: Lie
+
+
+@frozen
+class AskLock:
+    """Ask for leave to move a turnout. It is given once nothing depends on it."""
+
+    turnout: str
+
+
+@frozen
+class ReturnLock:
+    """Give back the leave to move a turnout."""
+
+    turnout: str
+
+
+Request = (
+    HoldSignal
+    | FreeSignal
+    | HoldAll
+    | FreeAll
+    | RestoreBlock
+    | Acknowledge
+    | MoveTurnout
+    | AskLock
+    | ReturnLock
+)
+
+
+@frozen
+class Refusal:
+    """A request that was not taken, and why, as a sentence."""
+
+    reason: str
+
+
+@frozen
+class Alarm:
+    """A state that a person should know of, for as long as it lasts."""
+
+    kind: str
+    """``train-lost``, ``passed-at-danger`` or ``lamps-failed``."""
+    thing: str
+    sentence: str

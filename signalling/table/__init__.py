@@ -1,0 +1,1 @@
+"""From a layout and a practice to the control table, and from that to equations."""

@@ -1,0 +1,174 @@
+"""The control table: per route, everything that must be so before its signal clears.
+
+Law of this file: facts in a fixed form, gathered from the layout, the track
+and the practice. Equations are made from rows and from nothing else, and the
+printed table is the same rows; so what is reviewed is what runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from attrs import frozen
+
+from signalling.layout.model import Layout, Signal, SignalRoute, default_hidden
+from signalling.layout.notation import Joint
+from signalling.layout.routes import End, Route, approach, in_the_way
+from signalling.layout.track import Track, contradict
+from signalling.practice.schema import Head, Practice
+
+__all__ = ["Row", "gather_rows"]
+
+
+@frozen(kw_only=True)
+class Row:
+    """One route's row of the control table. Times are in seconds."""
+
+    route: Route
+    head: str
+    """Name of the signal's head in the practice."""
+    indicator: str | None
+    """Position of the route indicator that is lit for it."""
+    indicator_proved: bool
+    override: bool
+    """Whether a switch can take its indicator out of automatic working."""
+    lamps_proved: bool
+    """Whether the signal's own lamps are proved."""
+    next_proved: bool
+    """Whether the lamps of the signal at its end are proved."""
+    release: str
+    """``free``, ``from-danger`` or ``from-caution``."""
+    release_after: float
+    approach: tuple[str, ...]
+    """Blocks that lead up to the signal, nearest first."""
+    approach_time: float
+    hidden: tuple[float, ...] | None
+    """Seconds of each hidden section beyond its end; ``None`` where there are none."""
+    first_come: tuple[str, ...]
+    """Routes in its way that no turnout keeps apart: the first train to come goes first."""
+    apart: tuple[str, ...]
+    """Routes that share its track and are kept apart by how a turnout lies."""
+    siblings: tuple[str, ...]
+    """The other routes of the same signal."""
+    guarded: bool
+    """Whether it is locked while a train may be using it: it has routes in its way, or reads over
+    a turnout that we move or give leave to move."""
+    foul: tuple[str, ...]
+    """Signals whose train, having passed at danger, could get in its way."""
+    danger: tuple[str, ...]
+    """Switches and presses that hold its signal."""
+    stops: tuple[str, ...]
+    """Train stops of its signal."""
+    minimum_on: float
+
+    @property
+    def signal(self) -> str:
+        """The signal that the route starts from."""
+        return self.route.signal
+
+    @property
+    def name(self) -> str:
+        """The route's name."""
+        return self.route.name
+
+
+def gather_rows(
+    layout: Layout, practice: Practice, track: Track, routes: tuple[Route, ...]
+) -> tuple[Row, ...]:
+    """Return the control table, in the order of the signals in the file."""
+    claims = in_the_way(routes)
+    users = _users(routes)
+    by_signal: dict[str, list[Route]] = {}
+    for route in routes:
+        by_signal.setdefault(route.signal, []).append(route)
+    danger: dict[str, list[str]] = {}
+    for name, source in layout.danger.items():
+        for signal in source.signals:
+            danger.setdefault(signal, []).append(name)
+    stops: dict[str, list[str]] = {}
+    for name, stop in layout.stops.items():
+        stops.setdefault(stop.signal, []).append(name)
+    approaches: dict[Joint, tuple[str, ...]] = {}
+    rows = []
+    for route in routes:
+        signal = layout.signals[route.signal]
+        special = signal.routes.get(route.line, SignalRoute())
+        head = practice.head_name(signal.aspects, signal.head)
+        if head is None:
+            raise KeyError(f"signal {route.signal}: no head of {signal.aspects} aspects")
+        if route.entry not in approaches:
+            approaches[route.entry] = approach(track, route.entry)
+        sharing = _sharing(route, users)
+        first_come = tuple(other.name for other in claims[route.name])
+        rows.append(
+            Row(
+                route=route,
+                head=head,
+                indicator=None if special.indicator is None else str(special.indicator),
+                indicator_proved=special.indicator_proved,
+                override=special.override,
+                lamps_proved=signal.lamps_proved,
+                next_proved=route.exit is not None and layout.signals[route.exit].lamps_proved,
+                release=special.release,
+                release_after=special.release_after,
+                approach=approaches[route.entry],
+                approach_time=_first(signal.approach_time, layout.settings.approach_time),
+                hidden=_hidden(signal, route, practice.heads[head]),
+                first_come=first_come,
+                apart=tuple(
+                    name
+                    for name, other in sharing.items()
+                    if other.signal != route.signal and contradict(route.all_lies, other.all_lies)
+                ),
+                siblings=tuple(
+                    other.name
+                    for other in by_signal[route.signal]
+                    if other.name != route.name
+                ),
+                guarded=bool(first_come)
+                or any(
+                    layout.turnouts[turnout].moved_by == "us" or layout.turnouts[turnout].lock
+                    for turnout, _ in route.all_lies
+                ),
+                foul=tuple(
+                    dict.fromkeys([route.signal, *(other.signal for other in sharing.values())])
+                ),
+                danger=tuple(danger.get(route.signal, ())),
+                stops=tuple(stops.get(route.signal, ())),
+                minimum_on=_first(signal.minimum_on, layout.settings.minimum_on),
+            )
+        )
+    return tuple(rows)
+
+
+def _first(own: float | None, common: float) -> float:
+    return common if own is None else own
+
+
+def _hidden(signal: Signal, route: Route, head: Head) -> tuple[float, ...] | None:
+    """Return the seconds of the hidden sections beyond a route's end, if it has any."""
+    if route.end is not End.OPEN or signal.hidden is None or signal.hidden is False:
+        return None
+    if signal.hidden is True:
+        # A head of four aspects steps through two cautions, of three through one.
+        return default_hidden(len(set(head.next.values())) - 1)
+    return signal.hidden
+
+
+def _users(routes: tuple[Route, ...]) -> Mapping[str, tuple[Route, ...]]:
+    """Return, by block, the routes that keep it clear, overlaps included."""
+    users: dict[str, dict[str, Route]] = {}
+    for route in routes:
+        for way in route.kept_clear:
+            users.setdefault(way.block, {})[route.name] = route
+    return {block: tuple(found.values()) for block, found in users.items()}
+
+
+def _sharing(route: Route, users: Mapping[str, tuple[Route, ...]]) -> dict[str, Route]:
+    """Return the other routes that share a block with this one, by name."""
+    return {
+        other.name: other
+        for way in route.kept_clear
+        for other in users[way.block]
+        if other.name != route.name
+    }

@@ -1,0 +1,395 @@
+"""Equations of signals: from rows of the control table to aspects.
+
+Law of this file: a signal is off by a route only while every term of the
+route's row holds; no memory can keep it off. Aspects are thermometer-coded:
+"off", "at least the second", and so on, one bit each. Each level depends on a
+lower level of the next signal only, so a ring of signals has no cycle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from attrs import define, field
+
+from signalling.errors import EquationError
+from signalling.layout.model import Layout
+from signalling.layout.notation import Joint
+from signalling.layout.routes import End
+from signalling.layout.track import Track
+from signalling.practice.schema import Head, Practice
+from signalling.table.detection import Detection, nanoseconds
+from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
+from signalling.table.guard import Guard
+from signalling.table.row import Row
+from signalling.table.turnouts import Turnouts
+
+__all__ = ["Signals"]
+
+
+@define
+class Signals:
+    """Makes the equations of all signals in one graph."""
+
+    graph: Graph
+    layout: Layout
+    practice: Practice
+    track: Track
+    rows: dict[str, list[Row]]
+    """By signal."""
+    detection: Detection
+    turnouts: Turnouts
+    guards: dict[str, Guard] = field(factory=dict)
+    """By guarded route."""
+    indicators: dict[str, dict[str, Literal]] = field(factory=dict)
+    """When each position of a signal's indicator is lit."""
+    was_off: dict[str, Latch] = field(factory=dict)
+    passed: dict[str, Latch] = field(factory=dict)
+    lamp_faults: dict[str, Latch] = field(factory=dict)
+    _off: dict[str, Literal] = field(factory=dict)
+    """By route."""
+    _levels: dict[tuple[str, int], Literal] = field(factory=dict)
+    _making: list[tuple[str, int]] = field(factory=list)
+    _free: dict[str, Literal] = field(factory=dict)
+
+    def __attrs_post_init__(self) -> None:
+        """Make the memories that rows refer to."""
+        for name in self.rows:
+            self.was_off[name] = self.graph.latch(f"signal {name} was off")
+            self.passed[name] = self.graph.latch(
+                f"signal {name} passed at danger",
+                holds=f"a train passed signal {name} at danger",
+                fails=f"no train has passed signal {name} at danger",
+            )
+            if self.layout.signals[name].lamps_proved:
+                self.lamp_faults[name] = self.graph.latch(
+                    f"lamps of {name} failed",
+                    holds=f"the lamps of signal {name} failed and nobody has acknowledged it",
+                    fails=f"the lamps of signal {name} have not failed",
+                )
+
+    # -- what a person or an input holds -----------------------------------------------
+
+    def hold_free(self, signal: str) -> Literal:
+        """Return whether no person, switch or press holds a signal at danger."""
+        known = self._free.get(signal)
+        if known is not None:
+            return known
+        graph = self.graph
+        terms = [
+            self._request("hold all", "all signals are held at danger") ^ 1,
+            self._request(f"hold {signal}", f"signal {signal} is held at danger") ^ 1,
+        ]
+        for name in self.rows[signal][0].danger:
+            source = self.layout.danger[name]
+            free = graph.input(
+                f"danger {name}=free",
+                f"danger input {name} reports free",
+                f"danger input {name} does not report free",
+            )
+            hold = nanoseconds(source.hold) if source.press else 0
+            terms.append(
+                graph.timer(
+                    f"danger {name} let go",
+                    hold,
+                    free,
+                    holds=f"danger input {name} was let go long enough ago",
+                    fails=f"danger input {name} still holds danger",
+                )
+            )
+        self._free[signal] = graph.all_of(*terms)
+        return self._free[signal]
+
+    def _request(self, name: str, holds: str) -> Literal:
+        return self.graph.input(name, holds, f"not so: {holds}")
+
+    def acknowledge(self, signal: str) -> Literal:
+        """Return whether a person acknowledges a signal's alarms in this step."""
+        return self._request(f"acknowledge {signal}", f"a person acknowledges signal {signal}")
+
+    # -- rows -----------------------------------------------------------------------------
+
+    def undisturbed(self, row: Row) -> Literal:
+        """Return whether nobody holds a row's signal or wants to move its turnouts."""
+        return self.graph.all_of(
+            self.hold_free(row.signal),
+            *(self.turnouts.at_rest(turnout) for turnout, _ in row.route.all_lies),
+        )
+
+    def ready(self, row: Row) -> Literal:
+        """Return whether track and turnouts are as a row needs them, and nobody disturbs it."""
+        return self.graph.all_of(
+            *(self.detection.occupied(way.block) ^ 1 for way in row.route.kept_clear),
+            *(self.turnouts.detected(turnout, lie) for turnout, lie in row.route.all_lies),
+            self.undisturbed(row),
+        )
+
+    def off_by(self, row: Row) -> Literal:
+        """Return whether a signal is off by this route: every term of the row holds."""
+        known = self._off.get(row.name)
+        if known is not None:
+            return known
+        graph = self.graph
+        terms = [self.ready(row), *self._unfouled(row), *self._lamp_terms(row)]
+        if row.guarded:
+            guard = self.guards[row.name]
+            terms += [guard.lock.literal, guard.permission.literal]
+        terms += self._override_terms(row)
+        if row.release == "from-danger":
+            terms.append(self.released(row))
+        terms += self._minimum_term(row)
+        before_proof = graph.all_of(*terms)
+        proof = self._indicator_terms(row)
+        off = graph.equation(
+            f"route {row.name} off",
+            graph.all_of(before_proof, *proof),
+            f"signal {row.signal} is off by route {row.name}",
+            f"signal {row.signal} is not off by route {row.name}",
+        )
+        if row.indicator is not None:
+            lit = self.indicators.setdefault(row.signal, {})
+            earlier = lit.get(row.indicator, FALSE)
+            lit[row.indicator] = graph.any_of(
+                earlier, before_proof if row.indicator_proved else off
+            )
+        self._off[row.name] = off
+        return off
+
+    def _unfouled(self, row: Row) -> Iterable[Literal]:
+        return [self.passed[name].literal ^ 1 for name in row.foul]
+
+    def _lamp_terms(self, row: Row) -> list[Literal]:
+        """Return the terms of proved lamps: the signal's own, and those of the next one."""
+        terms = []
+        if row.lamps_proved:
+            terms += [self.lit(row.signal), self.lamp_faults[row.signal].literal ^ 1]
+        if row.next_proved and row.route.exit is not None:
+            terms.append(self.lit(row.route.exit))
+        return terms
+
+    def lit(self, signal: str) -> Literal:
+        """Return whether a signal's ordered lamps are proved alight."""
+        return self.graph.input(
+            f"lamps {signal}=lit",
+            f"the lamps of signal {signal} are proved lit",
+            f"the lamps of signal {signal} are not proved lit",
+        )
+
+    def _override_terms(self, row: Row) -> list[Literal]:
+        """Return the terms of indicators taken out of automatic working.
+
+        A switch at *lit* allows only the indicator's own route, at *dark* only
+        the others; so an override can hold a signal, and never clear it.
+        """
+        terms = []
+        for other in self.rows[row.signal]:
+            if other.override:
+                name = f"{other.signal}/{other.route.line}"
+                allowed = "lit" if other.name == row.name else "dark"
+                terms.append(
+                    self.graph.any_of(
+                        *(
+                            self.graph.input(
+                                f"override {name}={value}",
+                                f"the indicator switch of {name} is at {value}",
+                                f"the indicator switch of {name} is not at {value}",
+                            )
+                            for value in ("auto", allowed)
+                        )
+                    )
+                )
+        return terms
+
+    def _indicator_terms(self, row: Row) -> list[Literal]:
+        """Return the proof that the right indicator is lit, or that none is.
+
+        (The indicator is proved before the signal clears: UK practice.)
+        """
+        proved = [other for other in self.rows[row.signal] if other.indicator_proved]
+        if not proved or (row.indicator is not None and not row.indicator_proved):
+            return []
+        value = "dark" if row.indicator is None else row.indicator
+        return [
+            self.graph.input(
+                f"indicator {row.signal}={value}",
+                f"the indicator of signal {row.signal} is proved {_shown(value)}",
+                f"the indicator of signal {row.signal} is not proved {_shown(value)}",
+            )
+        ]
+
+    def released(self, row: Row) -> Literal:
+        """Return whether a train is close enough for an approach release.
+
+        A report of a vehicle is needed here: a block that only counts as
+        occupied because nothing is known of it releases nothing.
+        """
+        block = row.route.entry.rear
+        return self.graph.timer(
+            f"signal {row.signal} released for {row.name}",
+            nanoseconds(row.release_after),
+            self.detection.present(block),
+            holds=f"a train is close to signal {row.signal}",
+            fails=f"no train is close to signal {row.signal}",
+        )
+
+    def _minimum_term(self, row: Row) -> list[Literal]:
+        if row.minimum_on <= 0:
+            return []
+        was_off = self.was_off[row.signal].literal
+        ran = self.graph.timer(
+            f"signal {row.signal} at danger long enough",
+            nanoseconds(row.minimum_on),
+            was_off ^ 1,
+            holds=f"signal {row.signal} has been at danger long enough",
+            fails=f"signal {row.signal} has not been at danger long enough",
+        )
+        return [self.graph.any_of(was_off, ran)]
+
+    # -- aspects ---------------------------------------------------------------------------
+
+    def at_least(self, signal: str, level: int) -> Literal:
+        """Return whether a signal shows an aspect of this level or a less restrictive one.
+
+        Raises ``EquationError`` when the practice makes this depend on itself.
+        """
+        if level <= 0:
+            return TRUE
+        key = (signal, level)
+        known = self._levels.get(key)
+        if known is not None:
+            return known
+        if key in self._making:
+            loop = " > ".join(f"{name} level {rank}" for name, rank in [*self._making, key])
+            raise EquationError(f"aspects depend on themselves: {loop}")
+        self._making.append(key)
+        ways = []
+        for row in self.rows[signal]:
+            head = self.practice.heads[row.head]
+            needed = self.needed(head, level)
+            if needed is None:
+                continue
+            terms = [self.off_by(row), self._next_at_least(row, head, needed)]
+            if level > 1 and row.release == "from-caution":
+                terms.append(self.released(row))
+            ways.append(self.graph.all_of(*terms))
+        literal = self.graph.any_of(*ways)
+        title = self.practice.aspects[level].name
+        self.graph.equation(
+            f"signal {signal} off" if level == 1 else f"signal {signal} at least {title}",
+            literal,
+            f"signal {signal} is off" if level == 1 else f"signal {signal} shows at least {title}",
+            f"signal {signal} is at danger"
+            if level == 1
+            else f"signal {signal} does not show {title} or better",
+        )
+        self._making.pop()
+        self._levels[key] = literal
+        return literal
+
+    def needed(self, head: Head, level: int) -> int | None:
+        """Return the least level of the next signal at which a head shows at least ``level``."""
+        for rank, aspect in enumerate(self.practice.aspects):
+            if self.practice.level(head.next[aspect.name]) >= level:
+                return rank
+        return None
+
+    def _next_at_least(self, row: Row, head: Head, level: int) -> Literal:
+        """Return whether what stands at a route's end shows at least ``level``."""
+        if level <= 0:
+            return TRUE
+        if row.route.exit is not None:
+            return self.at_least(row.route.exit, level)
+        if row.route.end is End.OPEN and row.hidden is not None:
+            return self._hidden_at_least(row, head, 0, level)
+        return FALSE
+
+    def _hidden_at_least(self, row: Row, head: Head, section: int, level: int) -> Literal:
+        """Return what the signal at the start of a hidden section would show.
+
+        Each hidden section is a block whose occupancy is a time: a train that
+        left the last block seen is in the first section until its seconds have
+        run, then in the second, and so on. The rules of aspects are the same.
+        """
+        if level <= 0 or row.hidden is None or section >= len(row.hidden):
+            return TRUE
+        needed = self.needed(head, level)
+        if needed is None:
+            return FALSE
+        beyond = self._hidden_at_least(row, head, section + 1, needed)
+        return self.graph.all_of(self._hidden_clear(row, section), beyond)
+
+    def _hidden_clear(self, row: Row, section: int) -> Literal:
+        block = row.route.blocks[-1]
+        seconds = sum((row.hidden or ())[: section + 1])
+        what = f"hidden section {section + 1} beyond {row.name}"
+        return self.graph.timer(
+            what,
+            nanoseconds(seconds),
+            self.detection.occupied(block) ^ 1,
+            holds=f"{what} is clear",
+            fails=f"{what} may still hold a train",
+        )
+
+    # -- memories ---------------------------------------------------------------------------
+
+    def finish(self) -> None:
+        """Give every memory its equation, once all signals have theirs."""
+        graph = self.graph
+        for name, rows in self.rows.items():
+            off = self.at_least(name, 1)
+            graph.set_next(self.was_off[name], off)
+            self._finish_passed(name, rows[0].route.entry)
+            if name in self.lamp_faults:
+                latch = self.lamp_faults[name]
+                dark = graph.input(
+                    f"lamps {name}=dark",
+                    f"the lamps of signal {name} are reported dark",
+                    f"the lamps of signal {name} are not reported dark",
+                )
+                graph.set_next(
+                    latch,
+                    graph.any_of(
+                        graph.all_of(self.was_off[name].literal, dark),
+                        graph.all_of(latch.literal, self.acknowledge(name) ^ 1),
+                    ),
+                )
+
+    def _finish_passed(self, signal: str, entry: Joint) -> None:
+        """A block entered past a signal at danger, unless the train can have come otherwise."""
+        graph, detection = self.graph, self.detection
+        was_off = self.was_off[signal].literal
+        entered = detection.entered(entry.ahead)
+        passing = graph.latch(f"a train is passing signal {signal}")
+        graph.set_next(
+            passing,
+            graph.all_of(
+                detection.seen(entry.rear),
+                graph.any_of(passing.literal, graph.all_of(entered, was_off)),
+            ),
+        )
+        otherwise = []
+        for other in self.track.neighbours[entry.ahead]:
+            joint = Joint(other, entry.ahead)
+            if other == entry.rear or joint not in self.track.runs:
+                continue
+            came = detection.seen(other)
+            if joint in self.track.signals:
+                came = graph.all_of(came, self.was_off[self.track.signals[joint]].literal)
+            otherwise.append(came)
+        event = graph.all_of(
+            entered,
+            detection.present(entry.ahead),
+            detection.seen(entry.rear),
+            was_off ^ 1,
+            passing.literal ^ 1,
+            graph.any_of(*otherwise) ^ 1,
+        )
+        latch = self.passed[signal]
+        graph.set_next(
+            latch,
+            graph.any_of(event, graph.all_of(latch.literal, self.acknowledge(signal) ^ 1)),
+        )
+
+
+def _shown(value: str) -> str:
+    return "dark" if value == "dark" else f"lit at {value}"

@@ -1,0 +1,191 @@
+"""A compiled layout: rows, equations, and what goes in and out.
+
+Law of this file: puts the parts together and holds them; no rule of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from attrs import frozen
+
+from signalling.layout.model import Layout
+from signalling.layout.routes import Problem, derive_routes
+from signalling.layout.track import Track, derive_track
+from signalling.layout.words import KINDS, Device
+from signalling.practice.schema import DANGER, Practice
+from signalling.table.detection import Detection
+from signalling.table.graph import Graph, Literal
+from signalling.table.guard import finish_guards, make_guard
+from signalling.table.row import Row, gather_rows
+from signalling.table.signals import Signals
+from signalling.table.turnouts import Turnouts
+
+__all__ = ["AlarmSource", "Output", "Table", "compile_table"]
+
+
+@frozen
+class Output:
+    """What a device is ordered: the value of the first literal that is true, else the default."""
+
+    device: Device
+    choices: tuple[tuple[Literal, str], ...]
+    default: str | None
+    """``None`` where nothing is ordered when no literal is true."""
+
+
+@frozen
+class AlarmSource:
+    """A state that a person should know of."""
+
+    kind: str
+    """``train-lost``, ``passed-at-danger`` or ``lamps-failed``."""
+    thing: str
+    literal: Literal
+    sentence: str
+
+
+@frozen(kw_only=True)
+class Table:
+    """Everything that the core, the printer and the prover work from."""
+
+    layout: Layout
+    practice: Practice
+    track: Track
+    rows: tuple[Row, ...]
+    graph: Graph
+    outputs: tuple[Output, ...]
+    alarms: tuple[AlarmSource, ...]
+    problems: tuple[Problem, ...]
+    """What only the whole track shows to be wrong."""
+
+    @property
+    def occupied(self) -> Mapping[str, Literal]:
+        """By block, whether it counts as occupied."""
+        return {
+            name: self.graph.equations[f"block {name} occupied"].literal
+            for name in self.layout.blocks
+        }
+
+
+def compile_table(layout: Layout, practice: Practice) -> Table:
+    """Return the control table and equations of a layout whose file had no errors.
+
+    Raises ``EquationError`` when they would depend on themselves.
+    """
+    track = derive_track(layout)
+    routes, problems = derive_routes(layout, track)
+    rows = gather_rows(layout, practice, track, routes)
+    graph = Graph()
+    detection = Detection(graph, layout, track)
+    turnouts = Turnouts(graph, layout, detection)
+    by_signal: dict[str, list[Row]] = {}
+    for row in rows:
+        by_signal.setdefault(row.signal, []).append(row)
+    signals = Signals(graph, layout, practice, track, by_signal, detection, turnouts)
+    guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
+    signals.guards = guards
+    # Danger travels up the chain through few levels, whatever the order of making; but a
+    # signal's level is made from the next signal's, so the deepest call is as deep as levels.
+    top = len(practice.aspects)
+    for name in by_signal:
+        for level in range(1, top):
+            signals.at_least(name, level)
+    finish_guards(
+        graph,
+        detection,
+        guards,
+        {name: signals.ready(guard.row) for name, guard in guards.items()},
+        {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
+    )
+    over: dict[str, list[Literal]] = {}
+    for name, guard in guards.items():
+        for turnout, _ in guard.row.route.all_lies:
+            over.setdefault(turnout, []).append(guards[name].lock.literal)
+    for name in layout.turnouts:
+        turnouts.finish(name, over.get(name, []))
+    for block in layout.blocks:
+        detection.occupied(block)
+    signals.finish()
+    detection.finish()
+    graph.finish()
+    return Table(
+        layout=layout,
+        practice=practice,
+        track=track,
+        rows=rows,
+        graph=graph,
+        outputs=_outputs(layout, practice, signals, turnouts),
+        alarms=_alarms(layout, signals, detection),
+        problems=problems,
+    )
+
+
+def _outputs(
+    layout: Layout, practice: Practice, signals: Signals, turnouts: Turnouts
+) -> tuple[Output, ...]:
+    outputs = []
+    for name in layout.signals:
+        if name not in signals.rows:
+            outputs.append(Output(Device("signal", name), (), DANGER))
+            continue
+        shown = practice.heads[signals.rows[name][0].head].shows
+        choices = tuple(
+            (signals.at_least(name, level), aspect.name)
+            for level, aspect in reversed(list(enumerate(practice.aspects)))
+            if level > 0 and aspect.name in shown
+        )
+        outputs.append(Output(Device("signal", name), choices, DANGER))
+        if name in signals.indicators:
+            lit = tuple(
+                (literal, position) for position, literal in signals.indicators[name].items()
+            )
+            outputs.append(Output(Device("indicator", name), lit, "dark"))
+    for name, stop in layout.stops.items():
+        off = signals.at_least(stop.signal, 1) if stop.signal in signals.rows else 0
+        outputs.append(Output(Device("stop", name), ((off, "lifted"),), "applied"))
+    for name in layout.turnouts:
+        if name in turnouts.commands:
+            ordered = tuple(
+                (latch.literal, str(lie)) for lie, latch in turnouts.commands[name].items()
+            )
+            outputs.append(Output(Device("turnout", name), ordered, None))
+        elif name in turnouts.free:
+            lock = ((turnouts.free[name], "free"),)
+            outputs.append(Output(Device("lock", name), lock, KINDS["lock"].restrictive))
+    return tuple(outputs)
+
+
+def _alarms(layout: Layout, signals: Signals, detection: Detection) -> tuple[AlarmSource, ...]:
+    alarms = [
+        AlarmSource(
+            "train-lost",
+            f"block {block}",
+            detection.lost(block),
+            f"A train vanished in block {block}; the block and its neighbours stay occupied. "
+            f"Find the train, then restore block {block}.",
+        )
+        for block in layout.blocks
+        if detection.lost(block)
+    ]
+    for name, latch in signals.passed.items():
+        alarms.append(
+            AlarmSource(
+                "passed-at-danger",
+                f"signal {name}",
+                latch.literal,
+                f"A train passed signal {name} at danger; signals that it could conflict with are "
+                f"held at danger. See to the train, then acknowledge signal {name}.",
+            )
+        )
+    for name, latch in signals.lamp_faults.items():
+        alarms.append(
+            AlarmSource(
+                "lamps-failed",
+                f"signal {name}",
+                latch.literal,
+                f"The lamps of signal {name} failed while it was off; it is held at danger. "
+                f"Mend them, then acknowledge signal {name}.",
+            )
+        )
+    return tuple(alarms)
