@@ -14,9 +14,9 @@ from collections.abc import Iterator, Mapping
 
 from attrs import frozen
 
-__all__ = ["DEEPEST", "Path", "Places", "locate"]
+__all__ = ["DEEPEST", "KeyPath", "Places", "locate"]
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 """Keys, and positions in lists from 0, from the top of the file."""
 
 DEEPEST = 32
@@ -39,12 +39,12 @@ _VALUE = re.compile(
 class Places:
     """The lines of a file's keys."""
 
-    lines: Mapping[Path, int]
+    lines: Mapping[KeyPath, int]
     """Line, from 1, on which each key path is first named."""
     too_deep: int | None = None
     """The first line on which things lie deeper within one another than ``DEEPEST``, if any."""
 
-    def line(self, path: Path) -> int | None:
+    def line(self, path: KeyPath) -> int | None:
         """Return the line of a path, or else of the nearest thing around it; ``None`` for none."""
         for end in range(len(path), 0, -1):
             if path[:end] in self.lines:
@@ -65,15 +65,15 @@ class _Scanner:
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
-        self.lines: dict[Path, int] = {}
+        self.lines: dict[KeyPath, int] = {}
         self.too_deep: int | None = None
         self._line = 1
         self._counted = 0
-        self._last_of: dict[Path, int] = {}
+        self._last_of: dict[KeyPath, int] = {}
         """Position of the last table of each array of tables."""
 
     def file(self) -> None:
-        table: Path = ()
+        table: KeyPath = ()
         text = self.text
         self._pass(_BLANK)
         while self.at < len(text):
@@ -91,14 +91,14 @@ class _Scanner:
         if match is not None:
             self.at = match.end()
 
-    def _note(self, path: Path) -> None:
+    def _note(self, path: KeyPath) -> None:
         """Note the line that the scanner stands on, unless the path was named before."""
         if path not in self.lines:
             self._line += self.text.count("\n", self._counted, self.at)
             self._counted = self.at
             self.lines[path] = self._line
 
-    def _within(self, path: Path) -> bool:
+    def _within(self, path: KeyPath) -> bool:
         """Return whether there is room for one more step within a path."""
         if len(path) < DEEPEST:
             return True
@@ -114,10 +114,10 @@ class _Scanner:
             self.at = match.end()
             more = match[2] is not None
 
-    def _header(self) -> Path:
+    def _header(self) -> KeyPath:
         opening = _HEADER.match(self.text, self.at)
         double = opening is not None and opening[0] != "["
-        path: Path = ()
+        path: KeyPath = ()
         self._pass(_HEADER)
         for key in self._keys():
             if path in self._last_of:
@@ -133,7 +133,7 @@ class _Scanner:
             self._note(path)
         return path
 
-    def _key(self, table: Path) -> Path | None:
+    def _key(self, table: KeyPath) -> KeyPath | None:
         """Step over a key and return its path; ``None`` where there is none."""
         path = table
         for key in self._keys():
@@ -143,7 +143,7 @@ class _Scanner:
             self._note(path)
         return path if path != table else None
 
-    def _value(self, path: Path) -> None:
+    def _value(self, path: KeyPath) -> None:
         self._pass(_SPACE)
         opening = self.text[self.at : self.at + 1]
         if opening == "[":
@@ -153,7 +153,7 @@ class _Scanner:
         else:
             self._pass(_VALUE)
 
-    def _list(self, path: Path) -> None:
+    def _list(self, path: KeyPath) -> None:
         self.at += 1
         for index, _ in enumerate(self._items("]")):
             if not self._within(path):
@@ -161,7 +161,7 @@ class _Scanner:
             self._note((*path, index))
             self._value((*path, index))
 
-    def _inline_table(self, path: Path) -> None:
+    def _inline_table(self, path: KeyPath) -> None:
         self.at += 1
         for _ in self._items("}"):
             key = self._key(path)
