@@ -156,6 +156,11 @@ class LoopbackBench:
         """Let each of the next messages arrive after the one that follows it."""
         self._trouble["reorder"] += messages
 
+    def calm(self) -> None:
+        """End all trouble with messages."""
+        self._delay = 0.0
+        self._trouble.clear()
+
     # -- for the transport
 
     async def join(self, devices: frozenset[Device], sink: Sink, counters: LinkCounters) -> _Line:
