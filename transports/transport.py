@@ -14,7 +14,7 @@ from typing import Any, Protocol, runtime_checkable
 
 from attrs import Factory, define, frozen
 
-from signalling.layout.words import Device, Order, Report
+from signalling.layout.words import BoundDevice, Order, Report
 
 __all__ = ["BoundDevice", "LinkCounters", "Sink", "Transport", "TransportSettings"]
 
@@ -25,23 +25,6 @@ A report with the value ``None`` says that the device is no longer known, such
 as when its publisher has gone. Whatever a transport delivers must have been
 said on this opening of the link: nothing from before it counts.
 """
-
-
-@frozen(kw_only=True)
-class BoundDevice:
-    """One device that a transport carries, with the user's own terms for it."""
-
-    device: Device
-    reports: tuple[str, ...] = ()
-    """The values that it may report; empty where it reports nothing."""
-    orders: tuple[str, ...] = ()
-    """The values that it may be ordered; empty where it takes no orders."""
-    report: Mapping[str, Any] = Factory(dict)
-    """The binding's ``report`` table as written."""
-    order: Mapping[str, Any] = Factory(dict)
-    """The binding's ``order`` table as written."""
-    fresh: float | None = None
-    """Seconds that a report holds good without being repeated."""
 
 
 @frozen(kw_only=True)

@@ -9,9 +9,12 @@ manuals are made from it.
 
 from __future__ import annotations
 
-from attrs import field, frozen
+from collections.abc import Mapping
+from typing import Any
 
-__all__ = ["KINDS", "Device", "DeviceKind", "Order", "Report", "device"]
+from attrs import Factory, field, frozen
+
+__all__ = ["KINDS", "BoundDevice", "Device", "DeviceKind", "Order", "Report", "device"]
 
 
 @frozen(kw_only=True)
@@ -136,3 +139,20 @@ class Order:
     def restrictive(self) -> bool:
         """Whether this is the most restrictive order that the device's kind has."""
         return self.value == KINDS[self.device.kind].restrictive
+
+
+@frozen(kw_only=True)
+class BoundDevice:
+    """One device that a transport carries, with the user's own terms for it."""
+
+    device: Device
+    reports: tuple[str, ...] = ()
+    """The values that it may report; empty where it reports nothing."""
+    orders: tuple[str, ...] = ()
+    """The values that it may be ordered; empty where it takes no orders."""
+    report: Mapping[str, Any] = Factory(dict)
+    """The binding's ``report`` table, with ``{name}`` and ``{kind}`` filled in."""
+    order: Mapping[str, Any] = Factory(dict)
+    """The binding's ``order`` table, with ``{name}`` and ``{kind}`` filled in."""
+    fresh: float | None = None
+    """Seconds that a report holds good without being repeated."""
