@@ -7,23 +7,22 @@ is which ``.toml`` files stand beside this one.
 
 from __future__ import annotations
 
-import re
-import tomllib
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from signalling.errors import Finding, LayoutError, Severity
-from signalling.layout.place import locate
-from signalling.layout.shape import KeyPath, ShapeError, structure
+from signalling.errors import Finding, LayoutError, Severity, UnreadableFileError
+from signalling.layout.findings import Findings, did_you_mean, listed
+from signalling.layout.place import KeyPath, locate
+from signalling.layout.shape import Misfit, structure_rest
+from signalling.layout.source import parse_toml, read_text
 from signalling.practice.rules import Mistake, mistakes
 from signalling.practice.schema import Practice
 
 __all__ = ["load_practice", "read_practice", "shipped"]
 
 SUFFIX = ".toml"
-LARGEST = 1_000_000
-"""Bytes. A practice file takes a few thousand."""
 
 
 @cache
@@ -43,18 +42,32 @@ def load_practice(name: str, folder: str | Path = ".") -> Practice:
     an empty ``file``, since only the caller knows where the name is written.
     """
     if name.endswith(SUFFIX):
-        path = Path(folder) / name
-        return read_practice(_text(path, name), str(path))
-    if name not in shipped():
-        known = f"Write one of {', '.join(shipped())}, or the path of a practice file of your own"
-        raise _unusable(name, "There is no such practice.", f"{known}, ending in '{SUFFIX}'.")
-    return _shipped(name)
+        file = str(Path(folder) / name)
+        try:
+            text = read_text(file)
+        except UnreadableFileError as error:
+            raise _unusable(
+                name,
+                f"The practice file {file} cannot be used. {error.reason}",
+                "Name a practice file by its path from the layout file, or one of the shipped "
+                f"practices: {listed(shipped())}.",
+            ) from None
+        return read_practice(text, file)
+    if name in shipped():
+        return _shipped(name)
+    raise _unusable(
+        name,
+        "There is no such practice.",
+        did_you_mean(name, shipped(), "Write the name of a shipped one, or the path of your own.")
+        + f" Shipped practices are {listed(shipped())}; a file of your own is named with its "
+        f"`{SUFFIX}`, as in `{name or 'mine'}{SUFFIX}`.",
+    )
 
 
 @cache
 def _shipped(name: str) -> Practice:
-    path = Path(__file__).parent / f"{name}{SUFFIX}"
-    return read_practice(path.read_text("utf-8"), str(path))
+    file = str(Path(__file__).parent / f"{name}{SUFFIX}")
+    return read_practice(read_text(file), file)
 
 
 def read_practice(text: str, file: str) -> Practice:
@@ -62,33 +75,29 @@ def read_practice(text: str, file: str) -> Practice:
 
     Raises ``LayoutError`` with every mistake of the text.
     """
-    try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise LayoutError([_not_toml(error, text, file)]) from None
-    try:
-        practice = structure(data, Practice)
-    except ShapeError as error:
-        found = [
-            Mistake(misfit.path, _thing(misfit.path, data), misfit.reason, misfit.remedy)
-            for misfit in error.misfits
-        ]
-    else:
-        found = list(mistakes(practice))
-        if not found:
+    findings = Findings(file, locate(text))
+    data = parse_toml(text, findings)
+    if data is None:
+        raise LayoutError(findings.sorted())
+    practice, misfits = structure_rest(data, Practice)
+    for misfit in misfits:
+        findings.error(misfit.path, _thing(misfit.path, data), misfit.reason, misfit.remedy)
+    if practice is not None:
+        for mistake in _mistakes_of_the_rest(practice, misfits):
+            findings.error(mistake.path, mistake.thing, mistake.message, mistake.remedy)
+        if findings.sound:
             return practice
-    places = locate(text)
-    raise LayoutError(
-        Finding(
-            severity=Severity.ERROR,
-            thing=mistake.thing,
-            message=mistake.message,
-            remedy=mistake.remedy,
-            file=file,
-            line=places.line(mistake.path),
-        )
-        for mistake in found
-    )
+    raise LayoutError(findings.sorted())
+
+
+def _mistakes_of_the_rest(practice: Practice, misfits: tuple[Misfit, ...]) -> Iterator[Mistake]:
+    """Return the rules broken, less those that may only follow from what had to be left out."""
+    left_out = {misfit.drop[:2] for misfit in misfits}
+    sections = {place[0] for place in left_out}
+    for mistake in mistakes(practice, aspects_known="aspects" not in sections):
+        of_all_heads = mistake.path == ("heads",) or mistake.path[-1] == "default"
+        if mistake.path[:2] not in left_out and not (of_all_heads and "heads" in sections):
+            yield mistake
 
 
 def _thing(path: KeyPath, data: dict[str, Any]) -> str:
@@ -104,47 +113,8 @@ def _thing(path: KeyPath, data: dict[str, Any]) -> str:
     return "practice"
 
 
-def _not_toml(error: Exception, text: str, file: str) -> Finding:
-    """Say what ``tomllib`` said; its line is only in its text."""
-    reason, _, place = str(error).partition(" (at ")
-    line = re.match(r"line (\d+)", place)
-    return Finding(
-        severity=Severity.ERROR,
-        thing="practice",
-        message=f"The file is not TOML: {reason}.",
-        remedy="Correct it there, or on the line before.",
-        file=file,
-        line=int(line[1]) if line else text.count("\n") + 1,
-    )
-
-
-def _text(path: Path, name: str) -> str:
-    try:
-        size = path.stat().st_size
-        if size > LARGEST:
-            reason = f"The file {path} has {size} bytes; a practice file takes a few thousand."
-        else:
-            return path.read_text("utf-8")
-    except OSError as error:
-        reason = f"The file {path} cannot be read: {error.strerror}."
-    except ValueError:
-        reason = f"The file {path} is not a text in UTF-8."
-    raise _unusable(
-        name,
-        reason,
-        "Name a practice file by its path from the layout file, or one of the shipped: "
-        f"{', '.join(shipped())}.",
-    )
-
-
 def _unusable(name: str, reason: str, remedy: str) -> LayoutError:
+    thing = f"practice {name}"
     return LayoutError(
-        [
-            Finding(
-                severity=Severity.ERROR,
-                thing=f"practice {name}",
-                message=reason,
-                remedy=remedy,
-            )
-        ]
+        [Finding(severity=Severity.ERROR, thing=thing, message=reason, remedy=remedy)]
     )

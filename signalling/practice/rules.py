@@ -14,7 +14,9 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from attrs import frozen
 
+from signalling.layout.findings import did_you_mean, listed
 from signalling.layout.notation import NAME
+from signalling.layout.place import KeyPath
 from signalling.practice.schema import DANGER, Head, Practice
 
 __all__ = ["Mistake", "mistakes"]
@@ -27,7 +29,7 @@ DARK = "dark"
 class Mistake:
     """One rule that a practice breaks."""
 
-    path: tuple[str | int, ...]
+    path: KeyPath
     """Keys and list indices that lead to the place in the file."""
     thing: str
     """What it is about, such as ``head four``."""
@@ -37,38 +39,36 @@ class Mistake:
     """What to do about it, as a sentence."""
 
 
-def mistakes(practice: Practice) -> Iterator[Mistake]:
-    """Return every mistake of a practice that has its right shape, in the file's order."""
-    levels: dict[str, int] = {}
-    for level, aspect in enumerate(practice.aspects):
-        levels.setdefault(aspect.name, level)
-    yield from _aspects(practice)
-    if not levels:
-        return  # nothing below can be judged without aspects
+def mistakes(practice: Practice, *, aspects_known: bool = True) -> Iterator[Mistake]:
+    """Return every mistake of a practice that has its right shape, in the file's order.
+
+    Where the aspects have mistakes, or are not ``aspects_known`` as the file means them,
+    nothing is said that rests on them.
+    """
+    of_aspects = list(_aspects(practice)) if aspects_known else []
+    yield from of_aspects
     yield from _kinds(practice)
+    levels = {aspect.name: level for level, aspect in enumerate(practice.aspects)}
     for name, head in practice.heads.items():
         yield from _names(("heads", name), f"head {name}", (name,))
         yield from _lamps(name, head)
-        yield from _shows(name, head, levels)
-        yield from _next(name, head, levels)
-        yield from _followed_by(name, head, levels)
+        if aspects_known and not of_aspects:
+            yield from _shows(name, head, levels)
+            yield from _next(name, head, levels)
+            yield from _followed_by(name, head, levels)
     yield from _indicators(practice)
 
 
-def _listed(words: Iterable[str]) -> str:
-    return ", ".join(words) or "none"
-
-
 def _names(
-    path: tuple[str | int, ...], thing: str, names: Iterable[str], kind: str = "name"
+    path: KeyPath, thing: str, names: Iterable[str], kind: str = "name"
 ) -> Iterator[Mistake]:
     for name in names:
         if re.fullmatch(NAME, name) is None:
             yield Mistake(
                 path,
                 thing,
-                f"The {kind} {name!r} is not one word.",
-                "Use letters, digits, '-', '_' and '.', beginning with a letter or a digit.",
+                f"The {kind} `{name}` is not one word.",
+                "Use letters, digits, `-`, `_` and `.`, beginning with a letter or a digit.",
             )
 
 
@@ -78,7 +78,7 @@ def _aspects(practice: Practice) -> Iterator[Mistake]:
             ("aspects",),
             "practice",
             "It has no aspects.",
-            f"List them as [[aspects]], most restrictive first, beginning with {DANGER!r}.",
+            f"List them as [[aspects]], most restrictive first, beginning with `{DANGER}`.",
         )
         return
     seen: set[str] = set()
@@ -90,8 +90,8 @@ def _aspects(practice: Practice) -> Iterator[Mistake]:
             yield Mistake(
                 path,
                 thing,
-                f"The first aspect must be named {DANGER!r}, the most restrictive of all.",
-                f"Name it {DANGER!r}, or list {DANGER!r} before it; its title may be any.",
+                f"The first aspect must be named `{DANGER}`, the most restrictive of all.",
+                f"Name it `{DANGER}`, or list `{DANGER}` before it; its title may be any.",
             )
         if aspect.name in seen:
             yield Mistake(path, thing, "It is listed twice.", "Give each aspect a name of its own.")
@@ -113,16 +113,16 @@ def _kinds(practice: Practice) -> Iterator[Mistake]:
             yield Mistake(
                 ("heads", names[0], "default"),
                 f"head {names[0]}",
-                f"No head of {number} aspects is the default, so a layout's aspects = {number} "
+                f"No head of {number} aspects is the default, so a layout's `aspects = {number}` "
                 "stands for none.",
-                f"Take 'default = false' away from one of: {_listed(names)}.",
+                f"Take `default = false` away from {' or '.join(names)}.",
             )
         for name in defaults[1:]:
             yield Mistake(
                 ("heads", name),
                 f"head {name}",
-                f"Heads {_listed(defaults)} are all the default for {number} aspects.",
-                "Write 'default = false' in all but one of them.",
+                f"Heads {listed(defaults)} are all the default for {number} aspects.",
+                "Write `default = false` in all but one of them.",
             )
 
 
@@ -134,36 +134,37 @@ def _lamps(name: str, head: Head) -> Iterator[Mistake]:
             yield Mistake(
                 path,
                 thing,
-                f"Lamp {lamp!r} is listed twice.",
-                "Give each lamp a name of its own, such as 'upper-yellow' and 'lower-yellow'.",
+                f"Lamp `{lamp}` is listed twice.",
+                "Give each lamp a name of its own, such as `upper-yellow` and `lower-yellow`.",
             )
         if not head.colours.get(lamp):
             yield Mistake(
                 (*path[:2], "colours"),
                 thing,
-                f"Lamp {lamp!r} has no colour.",
-                f'Add {lamp} = "..." to the head\'s colours.',
+                f"Lamp `{lamp}` has no colour.",
+                f'Add `{lamp} = "..."` to its `colours`.',
             )
     for lamp in head.colours:
         if lamp not in head.lamps:
             yield Mistake(
                 (*path[:2], "colours", lamp),
                 thing,
-                f"A colour is given for {lamp!r}, which is not a lamp of this head.",
-                f"Its lamps are: {_listed(head.lamps)}.",
+                f"A colour is given for `{lamp}`, which is not a lamp of this head.",
+                f"Its lamps are {listed(head.lamps)}.",
             )
 
 
 def _known(
-    path: tuple[str | int, ...], thing: str, words: Iterable[str], levels: Mapping[str, int]
+    path: KeyPath, thing: str, words: Iterable[str], levels: Mapping[str, int]
 ) -> Iterator[Mistake]:
+    """Check that words are aspects, which are keys of the table at ``path``, or values there."""
     for word in words:
         if word not in levels:
             yield Mistake(
-                path,
+                (*path, word),
                 thing,
-                f"{word!r} is not an aspect of this practice.",
-                f"Its aspects are: {_listed(levels)}.",
+                f"`{word}` is not an aspect of this practice.",
+                did_you_mean(word, levels, f"Its aspects are {listed(levels)}."),
             )
 
 
@@ -174,14 +175,14 @@ def _shows(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake
         yield Mistake(
             path,
             thing,
-            f"It cannot show {DANGER!r}.",
-            f"Add {DANGER} = {{ lamps = [...] }} to what it shows.",
+            f"It cannot show `{DANGER}`.",
+            f"Add `{DANGER} = {{ lamps = [...] }}` to what it shows.",
         )
     if len(head.shows) != head.aspects:
         yield Mistake(
             (*path[:2], "aspects"),
             thing,
-            f"It shows {len(head.shows)} aspects ({_listed(head.shows)}), "
+            f"It shows {len(head.shows)} aspects ({listed(head.shows)}), "
             f"and says that it has {head.aspects}.",
             "Correct the number, or what it shows.",
         )
@@ -193,14 +194,14 @@ def _shows(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake
                 yield Mistake(
                     place,
                     thing,
-                    f"{aspect!r} lights {lamp!r}, which is not a lamp of this head.",
-                    f"Its lamps are: {_listed(head.lamps)}.",
+                    f"`{aspect}` lights `{lamp}`, which is not a lamp of this head.",
+                    f"Its lamps are {listed(head.lamps)}.",
                 )
         if not shown.lamps:
             yield Mistake(
                 place,
                 thing,
-                f"{aspect!r} lights no lamp, so that a failed lamp would look the same.",
+                f"`{aspect}` lights no lamp, so that a failed lamp would look the same.",
                 "Name the lamps that make the aspect.",
             )
         same = looks.setdefault((frozenset(shown.lamps), shown.flash), aspect)
@@ -208,7 +209,7 @@ def _shows(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake
             yield Mistake(
                 place,
                 thing,
-                f"{aspect!r} looks the same as {same!r}.",
+                f"`{aspect}` looks the same as `{same}`.",
                 "Let them differ in their lamps, or let one flash.",
             )
 
@@ -221,8 +222,8 @@ def _next(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]
             yield Mistake(
                 path,
                 thing,
-                f"It does not say what it shows, when off, with the next signal at {beyond!r}.",
-                f"Add {beyond} = \"...\" to its 'next': every aspect of the practice is named "
+                f"It does not say what it shows, when off, with the next signal at `{beyond}`.",
+                f'Add {beyond} = "..." to its `next`: every aspect of the practice is named '
                 "there, whether this head can show it or not.",
             )
     for beyond, here in head.next.items():
@@ -232,7 +233,7 @@ def _next(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]
             yield Mistake(
                 place,
                 thing,
-                f"With the next signal at {beyond!r} it says {DANGER!r}; 'next' is what the "
+                f"With the next signal at `{beyond}` it says `{DANGER}`; `next` is what the "
                 "signal shows when it is off.",
                 "Name a proceed aspect that this head can show.",
             )
@@ -240,8 +241,8 @@ def _next(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]
             yield Mistake(
                 place,
                 thing,
-                f"With the next signal at {beyond!r} it says {here!r}, which it cannot show.",
-                f"It can show: {_listed(head.shows)}.",
+                f"With the next signal at `{beyond}` it says `{here}`, which it cannot show.",
+                f"It can show {listed(head.shows)}.",
             )
     yield from _next_in_order(name, head, levels)
 
@@ -263,17 +264,17 @@ def _next_in_order(name: str, head: Head, levels: Mapping[str, int]) -> Iterator
             yield Mistake(
                 ("heads", name, "next", beyond),
                 thing,
-                f"With the next signal at {beyond!r} it shows {here!r}, and with the next signal "
-                f"at the more restrictive {before!r} the less restrictive {head.next[before]!r}.",
+                f"With the next signal at `{beyond}` it shows `{here}`, and with the next signal "
+                f"at the more restrictive `{before}` the less restrictive `{head.next[before]}`.",
                 "Let it never grow more restrictive as the next signal grows less so.",
             )
         elif here != DANGER and levels[here] <= levels[beyond] and levels[here] < best:
             yield Mistake(
                 ("heads", name, "next", beyond),
                 thing,
-                f"With the next signal at {beyond!r} it shows {here!r}, no less restrictive than "
+                f"With the next signal at `{beyond}` it shows `{here}`, no less restrictive than "
                 "that; round a ring, such signals would wait for one another for ever.",
-                f"Let it show something less restrictive than {beyond!r}, "
+                f"Let it show something less restrictive than `{beyond}`, "
                 "up to the best aspect of the head.",
             )
         before = beyond
@@ -286,8 +287,8 @@ def _followed_by(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[M
             yield Mistake(
                 (*path, aspect),
                 thing,
-                f"It says what follows {aspect!r}, which this head cannot show.",
-                f"It can show: {_listed(head.shows)}.",
+                f"It says what follows `{aspect}`, which this head cannot show.",
+                f"It can show {listed(head.shows)}.",
             )
         yield from _known((*path, aspect), thing, may_follow, levels)
     for aspect in head.shows:
@@ -297,22 +298,22 @@ def _followed_by(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[M
             yield Mistake(
                 path,
                 thing,
-                f"It does not say what a driver may meet after {aspect!r}.",
-                f"Add {aspect} = [...] to its 'followed_by'.",
+                f"It does not say what a driver may meet after `{aspect}`.",
+                f"Add `{aspect} = [...]` to its `followed_by`.",
             )
             continue
         missing = _left_out(aspect, head, levels)
         if missing:
             why = (
-                f"{DANGER!r} says nothing of the next signal"
+                f"`{DANGER}` says nothing of the next signal"
                 if aspect == DANGER
-                else "by what 'next' says, or because the next signal may step up meanwhile"
+                else "by what `next` says, or because the next signal may step up meanwhile"
             )
             yield Mistake(
                 (*path, aspect),
                 thing,
-                f"After {aspect!r} a driver may also meet {_listed(missing)}: {why}.",
-                f"Name that too in its 'followed_by' of {aspect!r}.",
+                f"After `{aspect}` a driver may also meet {listed(missing)}: {why}.",
+                f"Name that too in its `followed_by` of `{aspect}`.",
             )
 
 
@@ -334,7 +335,7 @@ def _indicators(practice: Practice) -> Iterator[Mistake]:
             yield Mistake(
                 path,
                 thing,
-                f"{DARK!r} is what an indicator is told when it shows nothing.",
+                f"`{DARK}` is what an indicator is told when it shows nothing.",
                 "Choose another name.",
             )
         if indicator.angle is None:
