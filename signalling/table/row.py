@@ -30,8 +30,12 @@ class Row:
     indicator: str | None
     """Position of the route indicator that is lit for it."""
     indicator_proved: bool
-    override: bool
-    """Whether a switch can take its indicator out of automatic working."""
+    indicator_shown: str | None
+    """What its signal's indicator must be proved to show before the signal clears: the position
+    lit for it, or ``dark``; ``None`` where nothing of that is proved."""
+    switches: tuple[tuple[str, str], ...]
+    """Switches that take an indicator of its signal out of automatic working, and the value that
+    each may have for this route besides ``auto``."""
     lamps_proved: bool
     """Whether the signal's own lamps are proved."""
     next_proved: bool
@@ -83,8 +87,8 @@ def gather_rows(
         by_signal.setdefault(route.signal, []).append(route)
     danger: dict[str, list[str]] = {}
     for name, source in layout.danger.items():
-        for signal in source.signals:
-            danger.setdefault(signal, []).append(name)
+        for held in source.signals:
+            danger.setdefault(held, []).append(name)
     stops: dict[str, list[str]] = {}
     for name, stop in layout.stops.items():
         stops.setdefault(stop.signal, []).append(name)
@@ -106,7 +110,12 @@ def gather_rows(
                 head=head,
                 indicator=None if special.indicator is None else str(special.indicator),
                 indicator_proved=special.indicator_proved,
-                override=special.override,
+                indicator_shown=_indicator_shown(signal, special),
+                switches=tuple(
+                    (f"{route.signal}/{line}", "lit" if line == route.line else "dark")
+                    for line, other in signal.routes.items()
+                    if other.override
+                ),
                 lamps_proved=signal.lamps_proved,
                 next_proved=route.exit is not None and layout.signals[route.exit].lamps_proved,
                 release=special.release,
@@ -143,6 +152,16 @@ def gather_rows(
 
 def _first(own: float | None, common: float) -> float:
     return common if own is None else own
+
+
+def _indicator_shown(signal: Signal, special: SignalRoute) -> str | None:
+    """Return what a signal's indicator must be proved to show for one of its routes.
+
+    (The right indicator is proved lit, or all dark, before the signal clears: UK practice.)
+    """
+    if special.indicator is not None:
+        return str(special.indicator) if special.indicator_proved else None
+    return "dark" if any(route.indicator_proved for route in signal.routes.values()) else None
 
 
 def _hidden(signal: Signal, route: Route, head: Head) -> tuple[float, ...] | None:

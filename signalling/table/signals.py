@@ -55,7 +55,11 @@ class Signals:
     def __attrs_post_init__(self) -> None:
         """Make the memories that rows refer to."""
         for name in self.rows:
-            self.was_off[name] = self.graph.latch(f"signal {name} was off")
+            self.was_off[name] = self.graph.latch(
+                f"signal {name} was off",
+                holds=f"signal {name} was off just before",
+                fails=f"signal {name} was at danger just before",
+            )
             self.passed[name] = self.graph.latch(
                 f"signal {name} passed at danger",
                 holds=f"a train passed signal {name} at danger",
@@ -77,8 +81,11 @@ class Signals:
             return known
         graph = self.graph
         terms = [
-            self._request("hold all", "all signals are held at danger") ^ 1,
-            self._request(f"hold {signal}", f"signal {signal} is held at danger") ^ 1,
+            graph.input("hold all", "all signals are held", "not all signals are held") ^ 1,
+            graph.input(
+                f"hold {signal}", f"signal {signal} is held", f"signal {signal} is not held"
+            )
+            ^ 1,
         ]
         for name in self.rows[signal][0].danger:
             source = self.layout.danger[name]
@@ -100,12 +107,13 @@ class Signals:
         self._free[signal] = graph.all_of(*terms)
         return self._free[signal]
 
-    def _request(self, name: str, holds: str) -> Literal:
-        return self.graph.input(name, holds, f"not so: {holds}")
-
     def acknowledge(self, signal: str) -> Literal:
         """Return whether a person acknowledges a signal's alarms in this step."""
-        return self._request(f"acknowledge {signal}", f"a person acknowledges signal {signal}")
+        return self.graph.input(
+            f"acknowledge {signal}",
+            f"a person acknowledges signal {signal}",
+            f"nobody acknowledges signal {signal}",
+        )
 
     # -- rows -----------------------------------------------------------------------------
 
@@ -181,34 +189,25 @@ class Signals:
         A switch at *lit* allows only the indicator's own route, at *dark* only
         the others; so an override can hold a signal, and never clear it.
         """
-        terms = []
-        for other in self.rows[row.signal]:
-            if other.override:
-                name = f"{other.signal}/{other.route.line}"
-                allowed = "lit" if other.name == row.name else "dark"
-                terms.append(
-                    self.graph.any_of(
-                        *(
-                            self.graph.input(
-                                f"override {name}={value}",
-                                f"the indicator switch of {name} is at {value}",
-                                f"the indicator switch of {name} is not at {value}",
-                            )
-                            for value in ("auto", allowed)
-                        )
+        return [
+            self.graph.any_of(
+                *(
+                    self.graph.input(
+                        f"override {name}={value}",
+                        f"the indicator switch of {name} is at {value}",
+                        f"the indicator switch of {name} is not at {value}",
                     )
+                    for value in ("auto", allowed)
                 )
-        return terms
+            )
+            for name, allowed in row.switches
+        ]
 
     def _indicator_terms(self, row: Row) -> list[Literal]:
-        """Return the proof that the right indicator is lit, or that none is.
-
-        (The indicator is proved before the signal clears: UK practice.)
-        """
-        proved = [other for other in self.rows[row.signal] if other.indicator_proved]
-        if not proved or (row.indicator is not None and not row.indicator_proved):
+        """Return the proof that the right indicator is lit, or that none is."""
+        value = row.indicator_shown
+        if value is None:
             return []
-        value = "dark" if row.indicator is None else row.indicator
         return [
             self.graph.input(
                 f"indicator {row.signal}={value}",
