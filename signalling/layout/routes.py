@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from enum import StrEnum
+from itertools import pairwise
 
 from attrs import evolve, frozen
 
@@ -150,7 +151,10 @@ def _lies(ways: tuple[Way, ...]) -> Lies | None:
 
 def _line(track: Track, entry: Joint, ways: tuple[Way, ...], leaves: Joint | None) -> str:
     """Return the line that a route follows the furthest; of equals, the first in the file."""
-    joints = [entry, *(Joint(one.block, two.block) for one, two in zip(ways, ways[1:], strict=False))]
+    joints = [
+        entry,
+        *(Joint(one.block, two.block) for one, two in pairwise(ways)),
+    ]
     if leaves is not None:
         joints.append(leaves)
     counts: dict[str, int] = {}
@@ -186,7 +190,8 @@ def _overlap(layout: Layout, track: Track, leaves: str | None, last: Way) -> tup
     for index, step in enumerate(steps):
         after = steps[index + 1].block if index + 1 < len(steps) else None
         ahead = next(
-            (way.ahead for way in track.ways.get((step.block, rear), ()) if way.ahead == after), None
+            (way.ahead for way in track.ways.get((step.block, rear), ()) if way.ahead == after),
+            None,
         )
         ways.append(Way(rear, step.block, ahead, step.lies))
         rear = step.block

@@ -195,8 +195,7 @@ class Detection:
         }
         self._inside[block] = (inside, entries)
         settled = {
-            end: self._settled(block, names, f"beam {block} | {end}")
-            for end, names in ends.items()
+            end: self._settled(block, names, f"beam {block} | {end}") for end, names in ends.items()
         }
         all_settled = graph.all_of(*settled.values())
         leaves = []
@@ -228,9 +227,7 @@ class Detection:
                     else TRUE
                 )
                 leaves.append(graph.all_of(passing.literal, settled[end], came_in_elsewhere))
-        stays = graph.all_of(
-            inside.literal, graph.any_of(*leaves) ^ 1, self.restore(block) ^ 1
-        )
+        stays = graph.all_of(inside.literal, graph.any_of(*leaves) ^ 1, self.restore(block) ^ 1)
         graph.set_next(inside, graph.any_of(all_settled ^ 1, stays))
         return graph.any_of(all_settled ^ 1, inside.literal)
 
@@ -316,9 +313,7 @@ class Detection:
         )
         graph.set_next(
             here,
-            graph.any_of(
-                self.present(block), graph.all_of(here.literal, seen, excused ^ 1)
-            ),
+            graph.any_of(self.present(block), graph.all_of(here.literal, seen, excused ^ 1)),
         )
         vanished = graph.equation(
             f"block {block} vanishing",
@@ -335,7 +330,5 @@ class Detection:
         )
         graph.set_next(
             lost,
-            graph.any_of(
-                vanished, graph.all_of(lost.literal, found ^ 1, self.restore(block) ^ 1)
-            ),
+            graph.any_of(vanished, graph.all_of(lost.literal, found ^ 1, self.restore(block) ^ 1)),
         )

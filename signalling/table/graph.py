@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from enum import Enum, auto
+from itertools import pairwise
 
 from attrs import define, field, frozen
 
@@ -153,7 +154,7 @@ class Graph:
             return TRUE
         if inputs[0] == FALSE:
             return FALSE
-        for one, two in zip(inputs, inputs[1:], strict=False):
+        for one, two in pairwise(inputs):
             if one ^ 1 == two and one & 1 == 0:
                 return FALSE
         if len(inputs) == 1:

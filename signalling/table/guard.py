@@ -66,7 +66,10 @@ def finish_guards(
     them and nobody holds its signal; ``at_rest`` whether nobody holds its
     signal and nobody wants to move its turnouts.
     """
-    asking = {name: _asking(graph, detection, guards, guard, ready[name]) for name, guard in guards.items()}
+    asking = {
+        name: _asking(graph, detection, guards, guard, ready[name])
+        for name, guard in guards.items()
+    }
     turns: dict[tuple[str, str], Latch] = {}
     grants: dict[str, Literal] = {}
     order = list(guards)

@@ -130,9 +130,7 @@ def gather_rows(
                     if other.signal != route.signal and contradict(route.all_lies, other.all_lies)
                 ),
                 siblings=tuple(
-                    other.name
-                    for other in by_signal[route.signal]
-                    if other.name != route.name
+                    other.name for other in by_signal[route.signal] if other.name != route.name
                 ),
                 guarded=bool(first_come)
                 or any(

@@ -44,6 +44,7 @@ class Signals:
     indicators: dict[str, dict[str, Literal]] = field(factory=dict)
     """When each position of a signal's indicator is lit."""
     was_off: dict[str, Latch] = field(factory=dict)
+    passing: dict[str, Latch] = field(factory=dict)
     passed: dict[str, Latch] = field(factory=dict)
     lamp_faults: dict[str, Latch] = field(factory=dict)
     _off: dict[str, Literal] = field(factory=dict)
@@ -59,6 +60,11 @@ class Signals:
                 f"signal {name} was off",
                 holds=f"signal {name} was off just before",
                 fails=f"signal {name} was at danger just before",
+            )
+            self.passing[name] = self.graph.latch(
+                f"passing {name}",
+                holds=f"a train is passing signal {name}",
+                fails=f"no train is passing signal {name}",
             )
             self.passed[name] = self.graph.latch(
                 f"signal {name} passed at danger",
@@ -354,11 +360,11 @@ class Signals:
                 )
 
     def _finish_passed(self, signal: str, entry: Joint) -> None:
-        """A block entered past a signal at danger, unless the train can have come otherwise."""
+        """Raise the alarm when a block is entered past a signal at danger, and by no other way."""
         graph, detection = self.graph, self.detection
         was_off = self.was_off[signal].literal
         entered = detection.entered(entry.ahead)
-        passing = graph.latch(f"a train is passing signal {signal}")
+        passing = self.passing[signal]
         graph.set_next(
             passing,
             graph.all_of(
@@ -373,7 +379,9 @@ class Signals:
                 continue
             came = detection.seen(other)
             if joint in self.track.signals:
-                came = graph.all_of(came, self.was_off[self.track.signals[joint]].literal)
+                name = self.track.signals[joint]
+                in_order = graph.any_of(self.was_off[name].literal, self.passing[name].literal)
+                came = graph.all_of(came, in_order)
             otherwise.append(came)
         event = graph.all_of(
             entered,

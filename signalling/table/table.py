@@ -99,9 +99,9 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
     )
     over: dict[str, list[Literal]] = {}
-    for name, guard in guards.items():
+    for guard in guards.values():
         for turnout, _ in guard.row.route.all_lies:
-            over.setdefault(turnout, []).append(guards[name].lock.literal)
+            over.setdefault(turnout, []).append(guard.lock.literal)
     for name in layout.turnouts:
         turnouts.finish(name, over.get(name, []))
     for block in layout.blocks:

@@ -57,9 +57,7 @@ class Turnouts:
             )
             for value in Lie
         }
-        ordered_otherwise = (
-            self.commands[name][lie.other].literal if name in self.commands else 0
-        )
+        ordered_otherwise = self.commands[name][lie.other].literal if name in self.commands else 0
         key = f"turnout {name} detected {lie}"
         known = self.graph.equations.get(key)
         if known is not None:
