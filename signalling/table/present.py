@@ -1,0 +1,276 @@
+"""The control table as the trade reads it: a sheet with a row per route.
+
+Law of this file: it puts rows into words and adds nothing. What a cell says,
+the equations ask for; a column's sentence says how.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from signalling.layout.notation import Lie
+from signalling.layout.routes import End
+from signalling.practice.schema import DANGER, Practice
+from signalling.table.row import Row
+from signalling.table.sheet import Column, Sheet, Value
+from signalling.table.table import Table
+
+__all__ = ["control_table"]
+
+COLUMNS = (
+    Column(key="signal", title="Signal", group="Route", sentence="The signal that it is of."),
+    Column(
+        key="route",
+        title="Route",
+        group="Route",
+        sentence="The route's name: the signal, and the line that the route follows.",
+    ),
+    Column(
+        key="at",
+        title="At",
+        group="Route",
+        sentence="Where the signal stands: the block before it, and the block that the route "
+        "begins with.",
+    ),
+    Column(
+        key="to",
+        title="To",
+        group="Route",
+        between=" ",
+        sentence="What the route ends at: the next signal of its direction, a buffer stop, or the "
+        "border of the described track.",
+    ),
+    Column(
+        key="head",
+        title="Head",
+        group="Route",
+        sentence="The kind of the signal's head, by its name in the practice.",
+    ),
+    Column(
+        key="aspects",
+        title="Aspect by what is ahead",
+        group="Shows",
+        sentence="What the signal shows while everything else in the row is so, by the aspect of "
+        "the exit signal, or by where in the hidden sections a train is.",
+    ),
+    Column(
+        key="indicator",
+        title="Indicator",
+        group="Shows",
+        sentence="The position of the route indicator that is lit.",
+    ),
+    Column(
+        key="hidden",
+        title="Hidden sections",
+        group="Shows",
+        unit="s",
+        sentence="How long a train that has left the last block takes through each hidden section.",
+    ),
+    Column(
+        key="blocks",
+        title="Blocks",
+        group="Clear",
+        sentence="Blocks of the route, in order; each must be clear.",
+    ),
+    Column(
+        key="overlap",
+        title="Overlap",
+        group="Clear",
+        sentence="Blocks beyond the exit signal that must be clear too.",
+    ),
+    Column(
+        key="normal",
+        title="Normal",
+        group="Turnouts",
+        sentence="Turnouts of the route and its overlap that must be detected normal.",
+    ),
+    Column(
+        key="reverse",
+        title="Reverse",
+        group="Turnouts",
+        sentence="Turnouts of the route and its overlap that must be detected reverse.",
+    ),
+    Column(
+        key="apart",
+        title="By turnouts",
+        group="Kept apart from",
+        sentence="Routes over the same track that need a turnout to lie the other way, so that "
+        "both can never be given.",
+    ),
+    Column(
+        key="first_come",
+        title="First come, first served",
+        group="Kept apart from",
+        sentence="Routes in its way that no turnout keeps apart: it is given only while none of "
+        "them is locked, to the train that came first.",
+    ),
+    Column(
+        key="foul",
+        title="Not passed at danger",
+        group="Kept apart from",
+        sentence="Signals whose train could get in its way: none of them may have been passed at "
+        "danger and not yet acknowledged.",
+    ),
+    Column(
+        key="locked",
+        title="Locked",
+        group="Locking",
+        sentence="Whether the route is locked while a train may use it. It is given only while "
+        "no other route of its signal, and none that it is kept apart from, is locked, and while "
+        "nobody has asked to move its turnouts.",
+    ),
+    Column(
+        key="approach",
+        title="Approach",
+        group="Locking",
+        sentence="Blocks that lead up to the signal, nearest first. With a train in them, a "
+        "locked route is not given up at once.",
+    ),
+    Column(
+        key="approach_time",
+        title="Approach time",
+        group="Locking",
+        unit="s",
+        sentence="How long after the signal was put back an approaching train counts as stopped, "
+        "so that the lock may go.",
+    ),
+    Column(
+        key="release",
+        title="Held",
+        group="Approach release",
+        sentence="`from-danger`: the signal stays at danger, `from-caution`: at its most "
+        "restrictive proceed aspect, until a train is reported in the block before it.",
+    ),
+    Column(
+        key="release_after",
+        title="Occupied for",
+        group="Approach release",
+        unit="s",
+        sentence="How long that train must have been there.",
+    ),
+    Column(
+        key="danger",
+        title="Danger inputs free",
+        group="Also",
+        sentence="Switches and presses, none of which may hold danger.",
+    ),
+    Column(
+        key="proved",
+        title="Proved",
+        group="Also",
+        between=" ",
+        sentence="Lamps and indicators that must be proved to be so.",
+    ),
+    Column(
+        key="switches",
+        title="Indicator switches",
+        group="Also",
+        sentence="How each switch that takes an indicator out of automatic working may stand.",
+    ),
+    Column(
+        key="minimum_on",
+        title="Time at danger",
+        group="Also",
+        unit="s",
+        sentence="How long the signal must have been at danger before it clears.",
+    ),
+    Column(
+        key="stops",
+        title="Stops",
+        group="Works",
+        sentence="Train stops that are lifted while the signal is off, and only then.",
+    ),
+)
+
+_LAW = (
+    "A signal is off by a route only while everything in the route's row is so and nobody holds "
+    "the signal; else it is at danger."
+)
+
+
+def control_table(table: Table) -> Sheet:
+    """Return the control table of a compiled layout."""
+    heads = {row.signal: row.head for row in table.rows}
+    return Sheet(
+        kind="control-table",
+        layout=table.layout.settings.name,
+        practice=table.practice.name,
+        title="Control table",
+        notes=(
+            f"Practice: {table.practice.title}.",
+            _LAW,
+            "The equations that run are made from these rows.",
+            "For model railways only.",
+        ),
+        columns=COLUMNS,
+        rows=tuple(_cells(row, heads, table.practice) for row in table.rows),
+    )
+
+
+def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[str, Value | None]:
+    route, lies = row.route, row.route.all_lies
+    return {
+        "signal": row.signal,
+        "route": row.name,
+        "at": str(route.entry),
+        "to": _to(row),
+        "head": row.head,
+        "aspects": _aspects(row, heads, practice),
+        "indicator": row.indicator,
+        "hidden": row.hidden or (),
+        "blocks": route.blocks,
+        "overlap": tuple(way.block for way in route.overlap),
+        "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
+        "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
+        "apart": row.apart,
+        "first_come": row.first_come,
+        "foul": row.foul,
+        "locked": row.guarded,
+        "approach": row.approach if row.guarded else (),
+        "approach_time": row.approach_time if row.guarded else None,
+        "release": None if row.release == "free" else row.release,
+        "release_after": None if row.release == "free" else row.release_after,
+        "danger": row.danger,
+        "proved": _proved(row),
+        "switches": {name: f"auto or {allowed}" for name, allowed in row.switches},
+        "minimum_on": row.minimum_on or None,
+        "stops": row.stops,
+    }
+
+
+def _to(row: Row) -> Mapping[str, str]:
+    match row.route.end:
+        case End.SIGNAL:
+            return {"signal": row.route.exit or ""}
+        case End.BUFFER:
+            return {"buffer in": row.route.blocks[-1]}
+        case End.OPEN:
+            return {"open track beyond": row.route.blocks[-1]}
+
+
+def _proved(row: Row) -> Mapping[str, str]:
+    proved = {}
+    if row.lamps_proved:
+        proved[f"lamps of {row.signal}"] = "lit"
+    if row.next_proved:
+        proved[f"lamps of {row.route.exit}"] = "lit"
+    if row.indicator_shown is not None:
+        proved[f"indicator of {row.signal}"] = row.indicator_shown
+    return proved
+
+
+def _aspects(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[str, str]:
+    """Return the signal's aspect by what is ahead, in words, most restrictive first."""
+    head = practice.heads[row.head]
+    if row.route.exit is not None:
+        shown = practice.heads[heads[row.route.exit]].shows
+        names = [aspect.name for aspect in practice.aspects if aspect.name in shown]
+        return {name: head.next[name] for name in names}
+    if row.route.end is End.BUFFER:
+        return {"buffer": head.next[DANGER]}
+    # Each hidden section works as if a signal like this one stood at its beginning.
+    aspects, aspect = {}, DANGER
+    for section in range(1, len(row.hidden or ()) + 1):
+        aspect = head.next[aspect]
+        aspects[f"train in hidden section {section}"] = aspect
+    return {**aspects, "no train": head.next[practice.aspects[-1].name]}
