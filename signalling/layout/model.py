@@ -279,7 +279,9 @@ class Binding:
 class Layout:
     """A whole layout file."""
 
-    settings: Settings = _described("What holds for the whole layout.", key="layout")
+    settings: Settings = _described(  # noqa: RUF009 - an attrs field
+        "What holds for the whole layout.", key="layout"
+    )
     blocks: Mapping[str, Block] = _described("Blocks, by name.", factory=dict)
     turnouts: Mapping[str, Turnout] = _described("Turnouts, by name.", factory=dict)
     lines: Mapping[str, str] = _described(

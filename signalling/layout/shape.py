@@ -171,6 +171,13 @@ def _is(generic: object) -> Callable[[Any], bool]:
     return lambda cls: get_origin(cls) is generic
 
 
+def _members(cls: Any) -> tuple[Any, ...]:
+    """Return the types that a value may have, without the one that stands for none given."""
+    if not _is_union(cls):
+        return (cls,)
+    return tuple(each for each in get_args(cls) if each is not type(None))
+
+
 def _is_union(cls: Any) -> bool:
     return isinstance(cls, UnionType) or get_origin(cls) is Union
 
@@ -283,7 +290,7 @@ def _wrong_kind(error: _WrongKindError, spot: _Spot) -> Misfit:
     if isinstance(value, str):
         if get_origin(kind) is Literal:
             remedy = did_you_mean(value, get_args(kind), remedy)
-        elif kind in (int, float, bool) and _unquoted(value, kind):
+        elif any(_unquoted(value, each) for each in _members(kind)):
             remedy = "Take the quotes away."
         elif get_origin(kind) is tuple:
             remedy = f"Write it as a list: `[{shown(value)}]`."
@@ -291,10 +298,12 @@ def _wrong_kind(error: _WrongKindError, spot: _Spot) -> Misfit:
     return Misfit(spot.path, reason, remedy, spot.drop)
 
 
-def _unquoted(text: str, kind: type) -> bool:
+def _unquoted(text: str, kind: Any) -> bool:
     """Return whether a quoted text would do without its quotes."""
     if kind is bool:
         return text in ("true", "false")
+    if kind not in (int, float):
+        return False
     try:
         kind(text)
     except ValueError:
@@ -318,9 +327,7 @@ def _wanted(cls: Any, attribute: attrs.Attribute[Any] | None = None) -> str:
         keys = [key_of(each) for each in attrs.fields(cls)]
         return f"a table in braces, such as `{{ {keys[0]} = ... }}`"
     if _is_union(cls):
-        return " or ".join(
-            _wanted(each, attribute) for each in get_args(cls) if each is not type(None)
-        )
+        return " or ".join(_wanted(each, attribute) for each in _members(cls))
     match get_origin(cls):
         case origin if origin is Literal:
             return " or ".join(f'"{word}"' for word in get_args(cls))

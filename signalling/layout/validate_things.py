@@ -1,0 +1,126 @@
+"""Checks of turnouts, detectors and trains; and the detectors that a layout implies.
+
+Law of this file: what is wrong with the things that stand in the blocks, so
+far as lines and names show it.
+"""
+
+from __future__ import annotations
+
+from attrs import evolve
+
+from signalling.layout.findings import listed
+from signalling.layout.model import Detector, Layout
+from signalling.layout.notation import NotationError, parse_path
+from signalling.layout.scope import Scope
+from signalling.layout.validate_lines import CheckedLines
+from signalling.layout.validate_signals import check_joint
+
+__all__ = ["check_detectors", "check_trains", "check_turnouts"]
+
+
+def check_turnouts(scope: Scope) -> None:
+    """Say what is wrong with turnouts."""
+    for name, turnout in scope.layout.turnouts.items():
+        path, thing = ("turnouts", name), f"turnout {name}"
+        scope.known("blocks", turnout.block, (*path, "block"), thing)
+        if turnout.lock and turnout.moved_by == "us":
+            scope.findings.error(
+                (*path, "lock"),
+                thing,
+                "A lock is for a turnout that others move, and this one is moved by us.",
+                'Take `lock` or `moved_by = "us"` out; we move it only when nothing depends on it.',
+            )
+        if turnout.lever and not turnout.lock:
+            scope.findings.error(
+                (*path, "lever"),
+                thing,
+                "A lever asks for the lock, and this turnout has none.",
+                "Add `lock = true`, or take `lever` out.",
+            )
+
+
+def check_trains(scope: Scope) -> None:
+    """Say what is wrong with trains."""
+    for name, train in scope.layout.trains.items():
+        path, thing = ("trains", name), f"train {name}"
+        known = scope.known("lines", train.line, (*path, "line"), thing)
+        if not scope.known("blocks", train.start, (*path, "start"), thing) or not known:
+            continue
+        try:
+            blocks = [step.block for step in parse_path(scope.layout.lines.get(train.line, ""))]
+        except NotationError:
+            continue  # told with the line
+        if train.start not in blocks:
+            scope.findings.error(
+                (*path, "start"),
+                thing,
+                f"Line {train.line} does not run through block {train.start}.",
+                f"Name a block of the line: {listed(dict.fromkeys(blocks))}.",
+            )
+
+
+def check_detectors(scope: Scope, lines: CheckedLines) -> Layout:
+    """Say what is wrong with detectors; return the layout with those that it implies.
+
+    A block that no detector reports gets a section detector of its own name.
+    """
+    sections: set[str] = set()
+    beams: dict[str, set[str]] = {}
+    for name, detector in scope.layout.detectors.items():
+        path, thing = ("detectors", name), f"detector {name}"
+        if (detector.block is None) == (detector.at is None):
+            scope.findings.error(
+                path,
+                thing,
+                "It has both `block` and `at`."
+                if detector.block is not None
+                else "It says neither what block it reports nor where it looks.",
+                "Give `block` for a section detector, or `at` for a spot detector at a joint.",
+            )
+        elif detector.block is not None:
+            scope.known("blocks", detector.block, (*path, "block"), thing)
+        if detector.block is not None:
+            sections.add(detector.block)
+        if detector.at is not None:
+            joint = check_joint(scope, lines, (*path, "at"), thing, detector.at)
+            if joint is not None:
+                beams.setdefault(joint.rear, set()).add(joint.ahead)
+                beams.setdefault(joint.ahead, set()).add(joint.rear)
+    implied: dict[str, Detector] = {}
+    for block in scope.layout.blocks:
+        if block in sections:
+            continue
+        seen = beams.get(block, set())
+        blind = [end for end in lines.track.neighbours[block] if end not in seen]
+        if seen and blind:
+            _seen_one_way(scope, block, seen, blind)
+        elif not seen and block in scope.names["detectors"]:
+            _name_taken(scope, block)
+        elif not seen:
+            implied[block] = Detector(block=block)
+    return evolve(scope.layout, detectors={**scope.layout.detectors, **implied})
+
+
+def _seen_one_way(scope: Scope, block: str, seen: set[str], blind: list[str]) -> None:
+    first = f"{block} > {blind[0]}"
+    scope.findings.error(
+        ("blocks", block),
+        f"block {block}",
+        f"It has spot detectors towards {listed(sorted(seen))} and none towards {listed(blind)}, "
+        "and no section detector: a train would be seen at one end only.",
+        f'Add a spot detector at `{first}`, or a section detector: `{block} = {{ block = "{block}" '
+        "}` in [detectors].",
+    )
+
+
+def _name_taken(scope: Scope, block: str) -> None:
+    other = scope.layout.detectors.get(block)
+    if other is None:
+        return  # told with the detector
+    scope.findings.error(
+        ("detectors", block),
+        f"block {block}",
+        f"It has no detector, and cannot get one of its own name: detector {block} reports "
+        f"{other.block or other.at}.",
+        f"Rename that detector, or describe a detector for block {block}.",
+    )
