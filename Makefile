@@ -1,0 +1,58 @@
+# The two commands of a fresh machine: `make demo` and `make test`.
+# Each makes its own virtual environment in .venv and says what it is doing.
+
+PYTHON_IN := .venv/bin/python
+PIP := $(PYTHON_IN) -m pip install -q --disable-pip-version-check
+SAY := @printf '==> %s\n'
+
+.PHONY: help demo test lint bench schema clean
+.DEFAULT_GOAL := help
+
+help:
+	@echo "make demo    make a virtual environment, install, and run the demonstration"
+	@echo "make test    the same, then run all tests (installs the Mosquitto broker if missing)"
+	@echo "make lint    style, types and the order of layers"
+	@echo "make bench   measure, print a table and write build/bench.json"
+	@echo "make schema  write the JSON Schemas in shared/ again from the classes"
+	@echo "make clean   remove what the above made"
+
+.venv/installed: pyproject.toml .ci/prepare
+	@.ci/prepare venv
+	$(SAY) "Installing layout-signalling and what it needs into .venv"
+	@$(PIP) -e '.[mqtt]'
+	@touch $@
+
+.venv/installed-dev: .venv/installed
+	$(SAY) "Installing the tools of tests and checks into .venv"
+	@$(PIP) --group dev
+	@touch $@
+
+demo: .venv/installed
+	$(SAY) "Running the demonstration: .venv/bin/signalling demo $(DEMO)"
+	@.venv/bin/signalling demo $(DEMO)
+
+test: .venv/installed-dev
+	@.ci/prepare mosquitto
+	$(SAY) "Running the tests"
+	@$(PYTHON_IN) -m pytest -n auto $(TESTS)
+
+lint: .venv/installed-dev
+	$(SAY) "Style"
+	@.venv/bin/ruff check .
+	@.venv/bin/ruff format --check .
+	$(SAY) "Types"
+	@.venv/bin/mypy
+	$(SAY) "Layers"
+	@.venv/bin/lint-imports
+
+bench: .venv/installed-dev
+	@.ci/prepare mosquitto
+	$(SAY) "Measuring; this takes about a minute"
+	@$(PYTHON_IN) -m tests.bench
+
+schema: .venv/installed
+	$(SAY) "Writing the schemas in shared/"
+	@$(PYTHON_IN) -m signalling.layout.schema
+
+clean:
+	rm -rf .venv build dist
