@@ -28,7 +28,17 @@ from cattrs.gen import make_dict_structure_fn, override
 from signalling.layout.findings import did_you_mean, listed
 from signalling.layout.place import KeyPath
 
-__all__ = ["KeyPath", "Misfit", "ShapeError", "key_of", "shown", "structure", "structure_rest"]
+__all__ = [
+    "KeyPath",
+    "Misfit",
+    "ShapeError",
+    "key_of",
+    "members",
+    "shown",
+    "structure",
+    "structure_rest",
+    "unit_of",
+]
 
 _T = TypeVar("_T")
 
@@ -171,7 +181,7 @@ def _is(generic: object) -> Callable[[Any], bool]:
     return lambda cls: get_origin(cls) is generic
 
 
-def _members(cls: Any) -> tuple[Any, ...]:
+def members(cls: Any) -> tuple[Any, ...]:
     """Return the types that a value may have, without the one that stands for none given."""
     if not _is_union(cls):
         return (cls,)
@@ -290,7 +300,7 @@ def _wrong_kind(error: _WrongKindError, spot: _Spot) -> Misfit:
     if isinstance(value, str):
         if get_origin(kind) is Literal:
             remedy = did_you_mean(value, get_args(kind), remedy)
-        elif any(_unquoted(value, each) for each in _members(kind)):
+        elif any(_unquoted(value, each) for each in members(kind)):
             remedy = "Take the quotes away."
         elif get_origin(kind) is tuple:
             remedy = f"Write it as a list: `[{shown(value)}]`."
@@ -318,16 +328,21 @@ def _sentence(attribute: attrs.Attribute[Any] | None) -> str:
     return f": {sentence[0].lower()}{sentence[1:]}" if len(sentence) > 1 else "."
 
 
+def unit_of(attribute: attrs.Attribute[Any]) -> str:
+    """Return the words for a field's unit; empty where it has none."""
+    return _UNITS.get(attribute.metadata.get("unit", ""), "")
+
+
 def _wanted(cls: Any, attribute: attrs.Attribute[Any] | None = None) -> str:
     """Return the words for what a file must write for a type."""
-    unit = _UNITS.get(attribute.metadata.get("unit", ""), "") if attribute is not None else ""
+    unit = unit_of(attribute) if attribute is not None else ""
     if cls is float:
         return f"a number of {unit}" if unit else "a number"
     if attrs.has(cls):
         keys = [key_of(each) for each in attrs.fields(cls)]
         return f"a table in braces, such as `{{ {keys[0]} = ... }}`"
     if _is_union(cls):
-        return " or ".join(_wanted(each, attribute) for each in _members(cls))
+        return " or ".join(_wanted(each, attribute) for each in members(cls))
     match get_origin(cls):
         case origin if origin is Literal:
             return " or ".join(f'"{word}"' for word in get_args(cls))

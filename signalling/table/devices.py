@@ -1,0 +1,45 @@
+"""The devices of a layout under a practice, and what each transport carries.
+
+Law of this file: joins what the layout says of its devices to what the
+practice says a signal can show. Both are worked out where they belong.
+"""
+
+from __future__ import annotations
+
+from signalling.layout.devices import LayoutDevice, bound_devices, layout_devices
+from signalling.layout.model import Layout
+from signalling.layout.words import BoundDevice
+from signalling.practice.schema import Practice
+
+__all__ = ["aspects_of", "bindings", "devices"]
+
+
+def devices(layout: Layout, practice: Practice) -> tuple[LayoutDevice, ...]:
+    """Return every device of a layout with what it may report and be ordered.
+
+    Raises ``KeyError`` for a signal whose head the practice does not have.
+    """
+    return layout_devices(layout, aspects_of(layout, practice))
+
+
+def bindings(layout: Layout, practice: Practice) -> dict[str, tuple[BoundDevice, ...]]:
+    """Return what each transport of a layout carries, by the transport's name.
+
+    Raises ``KeyError`` for a signal whose head the practice does not have.
+    """
+    return bound_devices(layout, devices(layout, practice))
+
+
+def aspects_of(layout: Layout, practice: Practice) -> dict[str, tuple[str, ...]]:
+    """Return the aspects that each signal can show, most restrictive first, by its name.
+
+    Raises ``KeyError`` for a signal whose head the practice does not have.
+    """
+    shown = {}
+    for name, signal in layout.signals.items():
+        head = practice.head_name(signal.aspects, signal.head)
+        if head is None:
+            raise KeyError(name)
+        aspects = practice.heads[head].shows
+        shown[name] = tuple(each.name for each in practice.aspects if each.name in aspects)
+    return shown
