@@ -169,6 +169,10 @@ class Broker:
         assert self._process is not None
         self._process.send_signal(signal.SIGCONT)
 
+    @property
+    def running(self) -> bool:
+        return self._process is not None
+
     async def publish(self, topic: str, payload: str | bytes, *options: str) -> None:
         """Publish with ``mosquitto_pub``, and wait until the broker has it."""
         data = payload.encode() if isinstance(payload, str) else payload
@@ -239,9 +243,11 @@ class Listener:
 
     async def stop(self) -> None:
         if self._process is not None and self._reader is not None:
-            self._process.kill()
+            with contextlib.suppress(ProcessLookupError):
+                self._process.kill()
             await self._process.wait()
             await self._reader
+            self._process = None
 
 
 async def until(condition: Callable[[], object], what: str, seen: Any = None) -> None:

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["OrderSlots", "restrictive_order"]
 
-_FIRST = ("stop", "signal", "lock", "indicator", "turnout")
-"""Kinds by urgency, where two orders are equally restrictive."""
+_PLACE = {kind: place for place, kind in enumerate(KINDS)}
+"""Kinds, from the lie of the track to what lets a train go: turnouts, signals, stops."""
 
 
 def restrictive_order(device: Device) -> Order | None:
@@ -105,10 +105,15 @@ class OrderSlots:
         self._waiting = dict.fromkeys(self._latest)
 
     def _urgency(self, order: Order) -> tuple[bool, int, int]:
-        """Sort key: what restricts further comes first, then what is most restrictive."""
+        """Sort key: what restricts comes first, and of that what stops trains.
+
+        Of what relaxes, that comes last: a stop is lifted when its signal is
+        off, and a signal clears when its indicator is lit.
+        """
         ranks = self._ranks[order.device]
         # A value that the binding does not list is as lenient as can be.
         rank = ranks.get(order.value, len(ranks))
         gone_out = self._gone_out.get(order.device)
-        restricts = gone_out is None or rank < ranks.get(gone_out.value, len(ranks))
-        return (not restricts, rank, _FIRST.index(order.device.kind))
+        relaxes = rank > (0 if gone_out is None else ranks.get(gone_out.value, len(ranks)))
+        place = _PLACE[order.device.kind]
+        return (relaxes, place if relaxes else -place, rank)

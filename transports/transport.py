@@ -76,7 +76,10 @@ class Transport(Protocol):
         """
 
     async def wait_lost(self) -> None:
-        """Return when the link that ``open`` brought up has gone."""
+        """Return when the link that ``open`` brought up has gone.
+
+        May raise ``LinkError`` instead, to say why.
+        """
 
     async def send(self, orders: Iterable[Order]) -> None:
         """Hand orders to the wire, in this order.
