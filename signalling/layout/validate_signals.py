@@ -141,7 +141,7 @@ def _check_way_of_overlap(
     scope: Scope, track: Track, place: KeyPath, thing: str, steps: tuple[Step, ...]
 ) -> None:
     """Check that lines run the way that an overlap does; the first step is before the signal."""
-    for rear, step, ahead in zip(steps, steps[1:], [*steps[2:], None], strict=True):
+    for rear, step, ahead in zip(steps[:-1], steps[1:], [*steps[2:], None], strict=True):
         ways = [
             way
             for way in track.ways.get((step.block, rear.block), ())
