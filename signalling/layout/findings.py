@@ -19,6 +19,9 @@ __all__ = ["Findings", "did_you_mean", "listed"]
 _SHOWN = 12
 """Names in one sentence, at the most."""
 
+_COMPARED = 300
+"""Names that a mistaken one is compared with, at the most, so that the answer comes at once."""
+
 
 @define
 class Findings:
@@ -90,7 +93,10 @@ def listed(names: Iterable[str]) -> str:
 
 def did_you_mean(word: str, known: Iterable[str], otherwise: str) -> str:
     """Return a remedy for a word that is not known: the nearest that is, or ``otherwise``."""
-    from difflib import get_close_matches  # noqa: PLC0415 - files without mistakes need it not
+    names = list(known)
+    near = [name for name in names if name.casefold() == word.casefold()]
+    if not near and len(names) <= _COMPARED:
+        from difflib import get_close_matches  # noqa: PLC0415 - files without mistakes need it not
 
-    near = get_close_matches(word, list(known), n=1)
+        near = get_close_matches(word, names, n=1)
     return f"Did you mean `{near[0]}`?" if near else otherwise

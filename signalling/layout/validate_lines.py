@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 from attrs import evolve, frozen
 
@@ -143,12 +143,12 @@ def _check_run(scope: Scope, path: KeyPath, thing: str, steps: tuple[Step, ...])
 
 def _check_ways(scope: Scope, track: Track) -> None:
     """Check that turnouts decide wherever the lines part, and that trains can come to each end."""
-    told: set[tuple[str, frozenset[str | None]]] = set()
+    told: set[tuple[str, str | None]] = set()
     for (block, rear), ways in track.ways.items():
-        for one, two in combinations(ways, 2):
-            ends = (block, frozenset((one.ahead, two.ahead)))
-            if one.ahead != two.ahead and ends not in told and not contradict(one.lies, two.lies):
-                told.add(ends)
+        for index, two in enumerate(ways):
+            one = next((way for way in ways[:index] if _part(way, two)), None)
+            if one is not None and (block, two.ahead) not in told:
+                told.add((block, two.ahead))
                 _branching(scope, track, rear, one, two)
     for block in scope.layout.blocks:
         ways = tuple(_ways_through(track, block))
@@ -157,6 +157,11 @@ def _check_ways(scope: Scope, track: Track) -> None:
         for way in ways:
             if through and way.rear is None and way.ahead not in (None, *passed):
                 _cut_off(scope, track, way, through)
+
+
+def _part(one: Way, two: Way) -> bool:
+    """Return whether two ways lead to different ends with no turnout to decide between them."""
+    return one.ahead != two.ahead and not contradict(one.lies, two.lies)
 
 
 def _ways_through(track: Track, block: str) -> Iterator[Way]:
