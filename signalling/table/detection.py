@@ -58,13 +58,6 @@ class Detection:
                 joint = parse_joint(detector.at)
                 for block, other in ((joint.rear, joint.ahead), (joint.ahead, joint.rear)):
                     self.beams.setdefault(block, {}).setdefault(other, []).append(name)
-        for block in self.layout.blocks:
-            if self.keeps_sequence(block):
-                self._lost[block] = self.graph.latch(
-                    f"block {block} lost",
-                    holds=f"a train vanished in block {block}",
-                    fails=f"no train vanished in block {block}",
-                )
 
     # -- what a report says --------------------------------------------------------
 
@@ -152,11 +145,7 @@ class Detection:
         """Return whether a block counts as occupied, all told."""
         known = self._occupied.get(block)
         if known is None:
-            lost = [
-                self._lost[name].literal
-                for name in (block, *self.track.neighbours.get(block, ()))
-                if name in self._lost
-            ]
+            lost = [self.lost(name) for name in (block, *self.track.neighbours.get(block, ()))]
             known = self.graph.any_of(self.seen(block), *lost)
             self.graph.equation(
                 f"block {block} occupied",
@@ -248,8 +237,16 @@ class Detection:
 
     def lost(self, block: str) -> Literal:
         """Return whether a train vanished in a block and is not accounted for."""
+        if not self.keeps_sequence(block):
+            return FALSE
         latch = self._lost.get(block)
-        return FALSE if latch is None else latch.literal
+        if latch is None:
+            latch = self._lost[block] = self.graph.latch(
+                f"block {block} lost",
+                holds=f"a train vanished in block {block}",
+                fails=f"no train vanished in block {block}",
+            )
+        return latch.literal
 
     def _over_joint(self, joint: Joint) -> Latch:
         """Return the memory that a train straddles a joint, having come over it this way.
@@ -283,12 +280,11 @@ class Detection:
             )
         return latch
 
-    def finish(self) -> None:
-        """Give the memory of vanished trains its equations, once every block is known."""
-        for block, lost in self._lost.items():
-            self._finish_lost(block, lost)
-
-    def _finish_lost(self, block: str, lost: Latch) -> None:
+    def finish(self, block: str) -> None:
+        """Give the memory of trains that vanished in a block its equations."""
+        lost = self.lost(block)
+        if lost == FALSE:
+            return
         graph = self.graph
         others = self.track.neighbours[block]
         seen = self.seen(block)
@@ -329,6 +325,6 @@ class Detection:
             ),
         )
         graph.set_next(
-            lost,
-            graph.any_of(vanished, graph.all_of(lost.literal, found ^ 1, self.restore(block) ^ 1)),
+            self._lost[block],
+            graph.any_of(vanished, graph.all_of(lost, found ^ 1, self.restore(block) ^ 1)),
         )

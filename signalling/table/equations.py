@@ -6,13 +6,13 @@ does not change with the layout's other parts.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 from signalling.table.expression import Expression, Reader, in_order
-from signalling.table.sheet import Column, Sheet, Value
+from signalling.table.sheet import MODEL_ONLY, Column, Row, Sheet
 from signalling.table.table import Table
 
-__all__ = ["SECTIONS", "equations"]
+__all__ = ["equations"]
 
 COLUMNS = (
     Column(key="kind", title="Kind", sentence="What kind of thing it is."),
@@ -31,57 +31,57 @@ COLUMNS = (
     ),
 )
 
-SECTIONS = {
-    "equation": "Each name holds while what it stands for holds.",
-    "memory": "Each takes the value of its equation at the end of every step.",
-    "timer": "Each holds once its equation has held for its time without a break, and falls with "
-    "it.",
-    "order": "Each device is ordered the first of its values whose equation holds.",
-    "alarm": "Each is raised while its equation holds.",
+HEADINGS = {
+    "equation": "Equations: each name holds while its equation does.",
+    "memory": "Memories: each takes the value of its equation at the end of every step.",
+    "timer": "Timers: each holds once its equation has held for its time without a break, and "
+    "falls with it.",
+    "order": "Orders: each device is ordered the first of its values whose equation holds.",
+    "alarm": "Alarms: each is raised while its equation holds.",
 }
-"""What a row of each kind says, by kind, in order."""
 
 
 def equations(table: Table) -> Sheet:
     """Return every equation of a compiled layout."""
+    read = Reader(table.graph)
     rows = [
         {"at_first": None, "after": None, **row}
-        for rows in (_equations, _memories, _timers, _orders, _alarms)
-        for row in rows(table, Reader(table.graph))
+        for gather in (_equations, _memories, _timers, _orders, _alarms)
+        for row in gather(table, read)
     ]
     return Sheet(
         kind="equations",
         layout=table.layout.settings.name,
         practice=table.practice.name,
         title="Equations",
-        notes=tuple(f"{kind.capitalize()}: {sentence}" for kind, sentence in SECTIONS.items()),
+        notes=("These are the equations that run.", MODEL_ONLY),
         columns=COLUMNS,
+        names="name",
+        parts="kind",
+        headings=HEADINGS,
         rows=tuple(rows),
     )
 
 
-_Row = Mapping[str, Value | None]
-
-
-def _equations(table: Table, read: Reader) -> Iterator[_Row]:
+def _equations(table: Table, read: Reader) -> Iterator[Row]:
     for name in sorted(table.graph.equations, key=in_order):
         yield {"kind": "equation", "name": name, "is": read.equation(name)}
 
 
-def _memories(table: Table, read: Reader) -> Iterator[_Row]:
+def _memories(table: Table, read: Reader) -> Iterator[Row]:
     for latch in sorted(table.graph.latches.values(), key=lambda latch: in_order(latch.name)):
         becomes = Expression(every=False) if latch.next is None else read.literal(latch.next)
         yield {"kind": "memory", "name": latch.name, "is": becomes, "at_first": latch.initial}
 
 
-def _timers(table: Table, read: Reader) -> Iterator[_Row]:
+def _timers(table: Table, read: Reader) -> Iterator[Row]:
     for timer in sorted(table.graph.timers.values(), key=lambda timer: in_order(timer.name)):
         start = Expression(every=False) if timer.start is None else read.literal(timer.start)
         seconds = timer.duration / 1_000_000_000
         yield {"kind": "timer", "name": timer.name, "is": start, "after": seconds}
 
 
-def _orders(table: Table, read: Reader) -> Iterator[_Row]:
+def _orders(table: Table, read: Reader) -> Iterator[Row]:
     for output in sorted(table.outputs, key=lambda output: in_order(str(output.device))):
         for literal, value in output.choices:
             yield {"kind": "order", "name": f"{output.device}={value}", "is": read.literal(literal)}
@@ -90,7 +90,7 @@ def _orders(table: Table, read: Reader) -> Iterator[_Row]:
             yield {"kind": "order", "name": name, "is": Expression(every=True)}
 
 
-def _alarms(table: Table, read: Reader) -> Iterator[_Row]:
+def _alarms(table: Table, read: Reader) -> Iterator[Row]:
     for alarm in sorted(table.alarms, key=lambda alarm: in_order(f"{alarm.kind} {alarm.thing}")):
         name = f"{alarm.kind} {alarm.thing}"
         yield {"kind": "alarm", "name": name, "is": read.literal(alarm.literal)}

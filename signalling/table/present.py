@@ -12,13 +12,13 @@ from signalling.layout.notation import Lie
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER, Practice
 from signalling.table.row import Row
-from signalling.table.sheet import Column, Sheet, Value
+from signalling.table.sheet import MODEL_ONLY, Column, Sheet, Value
 from signalling.table.table import Table
 
 __all__ = ["control_table"]
 
 COLUMNS = (
-    Column(key="signal", title="Signal", group="Route", sentence="The signal that it is of."),
+    Column(key="signal", title="Signal", group="Route", sentence="The signal that clears for it."),
     Column(
         key="route",
         title="Route",
@@ -49,71 +49,71 @@ COLUMNS = (
     Column(
         key="aspects",
         title="Aspect by what is ahead",
-        group="Shows",
+        group="Aspect",
         sentence="What the signal shows while everything else in the row is so, by the aspect of "
-        "the exit signal, or by where in the hidden sections a train is.",
+        "the exit signal, or by the hidden section that a train is in.",
     ),
     Column(
         key="indicator",
         title="Indicator",
-        group="Shows",
+        group="Aspect",
         sentence="The position of the route indicator that is lit.",
     ),
     Column(
         key="hidden",
         title="Hidden sections",
-        group="Shows",
+        group="Aspect",
         unit="s",
         sentence="How long a train that has left the last block takes through each hidden section.",
     ),
     Column(
         key="blocks",
-        title="Blocks",
-        group="Clear",
+        title="Blocks clear",
+        group="Track",
         sentence="Blocks of the route, in order; each must be clear.",
     ),
     Column(
         key="overlap",
-        title="Overlap",
-        group="Clear",
+        title="Overlap clear",
+        group="Track",
         sentence="Blocks beyond the exit signal that must be clear too.",
     ),
     Column(
         key="normal",
-        title="Normal",
-        group="Turnouts",
+        title="Turnouts normal",
+        group="Track",
         sentence="Turnouts of the route and its overlap that must be detected normal.",
     ),
     Column(
         key="reverse",
-        title="Reverse",
-        group="Turnouts",
+        title="Turnouts reverse",
+        group="Track",
         sentence="Turnouts of the route and its overlap that must be detected reverse.",
     ),
     Column(
         key="apart",
-        title="By turnouts",
-        group="Kept apart from",
+        title="Apart by turnouts",
+        group="Other routes",
         sentence="Routes over the same track that need a turnout to lie the other way, so that "
         "both can never be given.",
     ),
     Column(
         key="first_come",
         title="First come, first served",
-        group="Kept apart from",
+        group="Other routes",
         sentence="Routes in its way that no turnout keeps apart: it is given only while none of "
         "them is locked, to the train that came first.",
     ),
     Column(
         key="foul",
         title="Not passed at danger",
-        group="Kept apart from",
+        group="Other routes",
         sentence="Signals whose train could get in its way: none of them may have been passed at "
         "danger and not yet acknowledged.",
     ),
     Column(
         key="locked",
-        title="Locked",
+        title="Route locked",
         group="Locking",
         sentence="Whether the route is locked while a train may use it. It is given only while "
         "no other route of its signal, and none that it is kept apart from, is locked, and while "
@@ -121,7 +121,7 @@ COLUMNS = (
     ),
     Column(
         key="approach",
-        title="Approach",
+        title="Approach blocks",
         group="Locking",
         sentence="Blocks that lead up to the signal, nearest first. With a train in them, a "
         "locked route is not given up at once.",
@@ -136,15 +136,15 @@ COLUMNS = (
     ),
     Column(
         key="release",
-        title="Held",
-        group="Approach release",
+        title="Approach release",
+        group="Release",
         sentence="`from-danger`: the signal stays at danger, `from-caution`: at its most "
         "restrictive proceed aspect, until a train is reported in the block before it.",
     ),
     Column(
         key="release_after",
-        title="Occupied for",
-        group="Approach release",
+        title="Released after",
+        group="Release",
         unit="s",
         sentence="How long that train must have been there.",
     ),
@@ -176,8 +176,8 @@ COLUMNS = (
     ),
     Column(
         key="stops",
-        title="Stops",
-        group="Works",
+        title="Stops worked",
+        group="Also",
         sentence="Train stops that are lifted while the signal is off, and only then.",
     ),
 )
@@ -200,9 +200,12 @@ def control_table(table: Table) -> Sheet:
             f"Practice: {table.practice.title}.",
             _LAW,
             "The equations that run are made from these rows.",
-            "For model railways only.",
+            MODEL_ONLY,
         ),
         columns=COLUMNS,
+        names="route",
+        parts="signal",
+        headings={},
         rows=tuple(_cells(row, heads, table.practice) for row in table.rows),
     )
 
@@ -272,5 +275,5 @@ def _aspects(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[
     aspects, aspect = {}, DANGER
     for section in range(1, len(row.hidden or ()) + 1):
         aspect = head.next[aspect]
-        aspects[f"train in hidden section {section}"] = aspect
-    return {**aspects, "no train": head.next[practice.aspects[-1].name]}
+        aspects[f"hidden {section}"] = aspect
+    return {**aspects, "none hidden": head.next[practice.aspects[-1].name]}

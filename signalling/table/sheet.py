@@ -18,10 +18,15 @@ from attrs import frozen
 
 from signalling.table.expression import Expression
 
-__all__ = ["Column", "Sheet", "Value", "as_csv", "as_json", "plain", "texts"]
+__all__ = ["MODEL_ONLY", "Column", "Row", "Sheet", "Value", "as_csv", "as_json", "plain", "texts"]
 
 Value = str | float | bool | tuple[str, ...] | tuple[float, ...] | Mapping[str, str] | Expression
 """What stands in a cell; ``None`` where nothing does."""
+
+Row = Mapping[str, Value | None]
+"""The cells of a row, by the keys of their columns."""
+
+MODEL_ONLY = "For model railways only."
 
 _BETWEEN = "; "
 """What stands between the texts of one cell of a CSV file."""
@@ -63,7 +68,13 @@ class Sheet:
     notes: tuple[str, ...]
     """Sentences for whoever reads it."""
     columns: tuple[Column, ...]
-    rows: tuple[Mapping[str, Value | None], ...]
+    names: str
+    """The key of the column that names a row."""
+    parts: str
+    """The key of the column by which rows belong together."""
+    headings: Mapping[str, str]
+    """What stands over the rows that belong together, by that column's value; may be empty."""
+    rows: tuple[Row, ...]
 
     @property
     def used(self) -> tuple[Column, ...]:

@@ -14,13 +14,12 @@ from attrs import define, field
 
 from signalling.errors import EquationError
 from signalling.layout.model import Layout
-from signalling.layout.notation import Joint
 from signalling.layout.routes import End
-from signalling.layout.track import Track
 from signalling.practice.schema import Head, Practice
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
 from signalling.table.guard import Guard
+from signalling.table.passing import Passing
 from signalling.table.row import Row
 from signalling.table.turnouts import Turnouts
 
@@ -34,18 +33,15 @@ class Signals:
     graph: Graph
     layout: Layout
     practice: Practice
-    track: Track
     rows: dict[str, list[Row]]
     """By signal."""
     detection: Detection
     turnouts: Turnouts
+    passing: Passing
     guards: dict[str, Guard] = field(factory=dict)
     """By guarded route."""
     indicators: dict[str, dict[str, Literal]] = field(factory=dict)
     """When each position of a signal's indicator is lit."""
-    was_off: dict[str, Latch] = field(factory=dict)
-    passing: dict[str, Latch] = field(factory=dict)
-    passed: dict[str, Latch] = field(factory=dict)
     lamp_faults: dict[str, Latch] = field(factory=dict)
     _off: dict[str, Literal] = field(factory=dict)
     """By route."""
@@ -54,23 +50,8 @@ class Signals:
     _free: dict[str, Literal] = field(factory=dict)
 
     def __attrs_post_init__(self) -> None:
-        """Make the memories that rows refer to."""
+        """Make the memory of failed lamps, which rows refer to."""
         for name in self.rows:
-            self.was_off[name] = self.graph.latch(
-                f"signal {name} was off",
-                holds=f"signal {name} was off just before",
-                fails=f"signal {name} was at danger just before",
-            )
-            self.passing[name] = self.graph.latch(
-                f"passing {name}",
-                holds=f"a train is passing signal {name}",
-                fails=f"no train is passing signal {name}",
-            )
-            self.passed[name] = self.graph.latch(
-                f"signal {name} passed at danger",
-                holds=f"a train passed signal {name} at danger",
-                fails=f"no train has passed signal {name} at danger",
-            )
             if self.layout.signals[name].lamps_proved:
                 self.lamp_faults[name] = self.graph.latch(
                     f"lamps of {name} failed",
@@ -170,7 +151,7 @@ class Signals:
         return off
 
     def _unfouled(self, row: Row) -> Iterable[Literal]:
-        return [self.passed[name].literal ^ 1 for name in row.foul]
+        return [self.passing.at_danger(name) ^ 1 for name in row.foul]
 
     def _lamp_terms(self, row: Row) -> list[Literal]:
         """Return the terms of proved lamps: the signal's own, and those of the next one."""
@@ -240,7 +221,7 @@ class Signals:
     def _minimum_term(self, row: Row) -> list[Literal]:
         if row.minimum_on <= 0:
             return []
-        was_off = self.was_off[row.signal].literal
+        was_off = self.passing.was_off(row.signal)
         ran = self.graph.timer(
             f"signal {row.signal} at danger long enough",
             nanoseconds(row.minimum_on),
@@ -337,65 +318,27 @@ class Signals:
 
     # -- memories ---------------------------------------------------------------------------
 
-    def finish(self) -> None:
-        """Give every memory its equation, once all signals have theirs."""
+    def finish(self, name: str) -> None:
+        """Give the memories of one signal their equations, once all levels can be made."""
         graph = self.graph
-        for name, rows in self.rows.items():
-            off = self.at_least(name, 1)
-            graph.set_next(self.was_off[name], off)
-            self._finish_passed(name, rows[0].route.entry)
-            if name in self.lamp_faults:
-                latch = self.lamp_faults[name]
-                dark = graph.input(
-                    f"lamps {name}=dark",
-                    f"the lamps of signal {name} are reported dark",
-                    f"the lamps of signal {name} are not reported dark",
-                )
-                graph.set_next(
-                    latch,
-                    graph.any_of(
-                        graph.all_of(self.was_off[name].literal, dark),
-                        graph.all_of(latch.literal, self.acknowledge(name) ^ 1),
-                    ),
-                )
-
-    def _finish_passed(self, signal: str, entry: Joint) -> None:
-        """Raise the alarm when a block is entered past a signal at danger, and by no other way."""
-        graph, detection = self.graph, self.detection
-        was_off = self.was_off[signal].literal
-        entered = detection.entered(entry.ahead)
-        passing = self.passing[signal]
-        graph.set_next(
-            passing,
-            graph.all_of(
-                detection.seen(entry.rear),
-                graph.any_of(passing.literal, graph.all_of(entered, was_off)),
-            ),
+        acknowledged = self.acknowledge(name)
+        self.passing.finish(
+            name, self.rows[name][0].route.entry, self.at_least(name, 1), acknowledged
         )
-        otherwise = []
-        for other in self.track.neighbours[entry.ahead]:
-            joint = Joint(other, entry.ahead)
-            if other == entry.rear or joint not in self.track.runs:
-                continue
-            came = detection.seen(other)
-            if joint in self.track.signals:
-                name = self.track.signals[joint]
-                in_order = graph.any_of(self.was_off[name].literal, self.passing[name].literal)
-                came = graph.all_of(came, in_order)
-            otherwise.append(came)
-        event = graph.all_of(
-            entered,
-            detection.present(entry.ahead),
-            detection.seen(entry.rear),
-            was_off ^ 1,
-            passing.literal ^ 1,
-            graph.any_of(*otherwise) ^ 1,
-        )
-        latch = self.passed[signal]
-        graph.set_next(
-            latch,
-            graph.any_of(event, graph.all_of(latch.literal, self.acknowledge(signal) ^ 1)),
-        )
+        latch = self.lamp_faults.get(name)
+        if latch is not None:
+            dark = graph.input(
+                f"lamps {name}=dark",
+                f"the lamps of signal {name} are reported dark",
+                f"the lamps of signal {name} are not reported dark",
+            )
+            graph.set_next(
+                latch,
+                graph.any_of(
+                    graph.all_of(self.passing.was_off(name), dark),
+                    graph.all_of(latch.literal, acknowledged ^ 1),
+                ),
+            )
 
 
 def _shown(value: str) -> str:

@@ -17,6 +17,7 @@ from signalling.practice.schema import DANGER, Practice
 from signalling.table.detection import Detection
 from signalling.table.graph import Graph, Literal
 from signalling.table.guard import finish_guards, make_guard
+from signalling.table.passing import Passing
 from signalling.table.row import Row, gather_rows
 from signalling.table.signals import Signals
 from signalling.table.turnouts import Turnouts
@@ -82,15 +83,22 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     by_signal: dict[str, list[Row]] = {}
     for row in rows:
         by_signal.setdefault(row.signal, []).append(row)
-    signals = Signals(graph, layout, practice, track, by_signal, detection, turnouts)
+    passing = Passing(graph, track, detection)
+    signals = Signals(graph, layout, practice, by_signal, detection, turnouts, passing)
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
     signals.guards = guards
-    # Danger travels up the chain through few levels, whatever the order of making; but a
-    # signal's level is made from the next signal's, so the deepest call is as deep as levels.
-    top = len(practice.aspects)
-    for name in by_signal:
-        for level in range(1, top):
-            signals.at_least(name, level)
+    at_block: dict[str, list[str]] = {}
+    for name, (row, *_) in by_signal.items():
+        at_block.setdefault(row.route.entry.ahead, []).append(name)
+    # Block by block, so that what a train touches at one time lies together in memory: on a
+    # large layout that is what an event costs.
+    for block in layout.blocks:
+        detection.occupied(block)
+        for name in at_block.get(block, ()):
+            for level in range(1, len(practice.aspects)):
+                signals.at_least(name, level)
+            signals.finish(name)
+        detection.finish(block)
     finish_guards(
         graph,
         detection,
@@ -104,10 +112,6 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
             over.setdefault(turnout, []).append(guard.lock.literal)
     for name in layout.turnouts:
         turnouts.finish(name, over.get(name, []))
-    for block in layout.blocks:
-        detection.occupied(block)
-    signals.finish()
-    detection.finish()
     graph.finish()
     return Table(
         layout=layout,
@@ -168,12 +172,12 @@ def _alarms(layout: Layout, signals: Signals, detection: Detection) -> tuple[Ala
         for block in layout.blocks
         if detection.lost(block)
     ]
-    for name, latch in signals.passed.items():
+    for name in signals.rows:
         alarms.append(
             AlarmSource(
                 "passed-at-danger",
                 f"signal {name}",
-                latch.literal,
+                signals.passing.at_danger(name),
                 f"A train passed signal {name} at danger; signals that it could conflict with are "
                 f"held at danger. See to the train, then acknowledge signal {name}.",
             )
