@@ -33,6 +33,7 @@ VERBS = {
     "check": "say what is wrong with a layout file",
     "new": "write a layout file with comments to start from",
     "schema": "print the JSON Schema of layout or practice files, for an editor",
+    "table": "print the control table of a layout, or its equations",
 }
 """Every verb: its module's name here, and what it does. Add a verb by adding both."""
 
