@@ -57,7 +57,7 @@ def _open_sockets() -> set[str]:
     found = set()
     for entry in Path("/proc/self/fd").iterdir():
         with contextlib.suppress(OSError):
-            link = os.readlink(entry)
+            link = str(entry.readlink())
             if link.startswith("socket:"):
                 found.add(link)
     return found

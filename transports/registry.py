@@ -8,21 +8,18 @@ here, so that a missing member is named before anything moves.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib import import_module
 from importlib.metadata import entry_points
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 from signalling.errors import ConfigurationError
-from transports.transport import Transport
+from transports.transport import Transport, TransportSettings
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+__all__ = ["GROUP", "TransportMaker", "kinds", "make_transport", "missing_members"]
 
-    from transports.transport import TransportSettings
-
-    TransportMaker = Callable[[TransportSettings], Transport]
-
-__all__ = ["GROUP", "kinds", "make_transport", "missing_members"]
+TransportMaker = Callable[[TransportSettings], Transport]
+"""Makes a transport, such as a transport's class."""
 
 GROUP = "signalling.transports"
 """The entry-point group of transports by third parties: ``kind = "module:maker"``."""
@@ -42,14 +39,18 @@ def kinds() -> tuple[str, ...]:
     return tuple(sorted({*_OURS, *entry_points(group=GROUP).names}))
 
 
-def make_transport(kind: str, settings: TransportSettings) -> Transport:
-    """Return the transport of this kind, made with these settings and not opened.
+def make_transport(kind: str | TransportMaker, settings: TransportSettings) -> Transport:
+    """Return a transport made with these settings and not opened.
 
-    Raises ``ConfigurationError`` where the kind is not known, cannot be
-    loaded, does not keep the protocol, or refuses the settings.
+    ``kind`` is a kind's name, or the maker itself. Raises
+    ``ConfigurationError`` where the kind is not known, cannot be loaded, does
+    not keep the protocol, or refuses the settings.
     """
     thing = f"transport {settings.name}"
-    maker = _find(kind, thing)
+    if isinstance(kind, str):
+        maker, made_by = _find(kind, thing), f"The kind {kind!r}"
+    else:
+        maker, made_by = kind, f"The maker {getattr(kind, '__name__', type(kind).__name__)}"
     try:
         transport = maker(settings)
     except ConfigurationError:
@@ -57,15 +58,14 @@ def make_transport(kind: str, settings: TransportSettings) -> Transport:
     except Exception as error:
         raise ConfigurationError(
             thing,
-            f"The kind {kind!r} failed to make it: {type(error).__name__}: {error}.",
-            f"Tell the author of the kind {kind!r}.",
+            f"{made_by} failed: {type(error).__name__}: {error}.",
+            "Tell its author.",
         ) from error
     missing = missing_members(transport)
     if missing:
         raise ConfigurationError(
             thing,
-            f"The kind {kind!r} does not keep the transport protocol: "
-            f"it has no {', '.join(missing)}.",
+            f"{made_by} does not keep the transport protocol: it gives no {', '.join(missing)}.",
             "Tell its author; transports.transport.Transport lists the members.",
         )
     return transport
@@ -80,9 +80,9 @@ def _find(kind: str, thing: str) -> TransportMaker:
     try:
         if kind in _OURS:
             module, name = _OURS[kind]
-            return cast("TransportMaker", getattr(import_module(module), name))
+            return cast(TransportMaker, getattr(import_module(module), name))
         for entry in entry_points(group=GROUP, name=kind):
-            return cast("TransportMaker", entry.load())
+            return cast(TransportMaker, entry.load())
     except ImportError as error:
         raise ConfigurationError(
             thing,

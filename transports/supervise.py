@@ -87,6 +87,11 @@ class Supervisor:
         if self._slots.waiting:
             self._wake.set()
 
+    @property
+    def restrictive(self) -> tuple[Order, ...]:
+        """The most restrictive order of each device that has one, most urgent first."""
+        return self._slots.restrictive()
+
     def restrict(self) -> None:
         """Send the most restrictive order to every device, and take no orders any more."""
         self._slots.seal()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import selectors
 import time
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -70,9 +70,13 @@ class PacedLoop(asyncio.SelectorEventLoop):
     Raises ``ValueError`` for a rate that is not greater than 0.
     """
 
-    def __init__(self, rate: float | None = 1.0) -> None:
+    def __new__(cls, rate: float | None = 1.0) -> Self:
+        """Refuse a wrong rate before there is a loop: one made by half cannot be closed."""
         if rate is not None and not rate > 0:
             raise ValueError(f"a rate is greater than 0, or None to jump; got {rate}")
+        return super().__new__(cls)
+
+    def __init__(self, rate: float | None = 1.0) -> None:
         self._pace = _Pace(rate)
         super().__init__(_PacedSelector(self._pace))
 

@@ -10,7 +10,6 @@ from transports.transport import BoundDevice, Transport, TransportSettings
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
-    from pathlib import Path
 
     from signalling.layout.words import Device
     from tests.conftest import Broker, Listener

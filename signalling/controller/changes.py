@@ -1,0 +1,97 @@
+"""What changed, for those who watch: pages, scripts, commands.
+
+Law of this file: a watcher can be as slow as it likes and never holds anything
+up, nor does anything pile up for it: of each device and link only the latest is
+kept, and the watcher is told that steps between were passed over.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable
+
+from attrs import frozen
+
+from signalling.core.words import Alarm
+from signalling.layout.words import Device, Order, Report
+from transports.link import LinkStatus
+
+__all__ = ["Change", "Watcher"]
+
+
+@frozen(kw_only=True)
+class Change:
+    """What has changed since the change before."""
+
+    at: float
+    """The loop's time of the last of it, in seconds."""
+    reports: tuple[Report, ...] = ()
+    """Devices that said something, or became unknown."""
+    orders: tuple[Order, ...] = ()
+    """Devices that were told something else."""
+    links: tuple[LinkStatus, ...] = ()
+    """Links whose state changed."""
+    alarms: tuple[Alarm, ...] = ()
+    """Every alarm that there is now."""
+    resync: bool = False
+    """Whether this is a state rather than a step: the first change, which has
+    everything, or one before which others were passed over."""
+
+
+class Watcher:
+    """One subscription: an asynchronous iterator of changes, which ends with the controller."""
+
+    def __init__(self) -> None:
+        self._at = 0.0
+        self._reports: dict[Device, Report] = {}
+        self._orders: dict[Device, Order] = {}
+        self._links: dict[str, LinkStatus] = {}
+        self._alarms: tuple[Alarm, ...] = ()
+        self._resync = True
+        self._closed = False
+        self._something = asyncio.Event()
+
+    def put(
+        self,
+        at: float,
+        *,
+        reports: Iterable[Report] = (),
+        orders: Iterable[Order] = (),
+        links: Iterable[LinkStatus] = (),
+        alarms: tuple[Alarm, ...] = (),
+    ) -> None:
+        """Add to what the watcher will be told."""
+        if self._something.is_set():
+            self._resync = True
+        self._at = at
+        self._reports.update((report.device, report) for report in reports)
+        self._orders.update((order.device, order) for order in orders)
+        self._links.update((link.name, link) for link in links)
+        self._alarms = alarms
+        self._something.set()
+
+    def close(self) -> None:
+        """End the subscription, once what there is has been told."""
+        self._closed = True
+        self._something.set()
+
+    def __aiter__(self) -> Watcher:
+        return self
+
+    async def __anext__(self) -> Change:
+        await self._something.wait()
+        if self._closed and not (self._reports or self._orders or self._links):
+            raise StopAsyncIteration
+        change = Change(
+            at=self._at,
+            reports=tuple(self._reports.values()),
+            orders=tuple(self._orders.values()),
+            links=tuple(self._links.values()),
+            alarms=self._alarms,
+            resync=self._resync,
+        )
+        self._reports, self._orders, self._links = {}, {}, {}
+        self._resync = False
+        if not self._closed:
+            self._something.clear()
+        return change

@@ -1,0 +1,308 @@
+"""The controller: links on one side, the interlocking on the other.
+
+Law of this file: no rule of signalling and no wire. Reports that arrive in one
+pass of the loop are observed as one instant, timers run when the interlocking
+asks for it, orders go to the links that carry their devices. It starts with
+everything at danger, since nothing has been reported; it ends, in whatever
+way, with everything at danger, since the links' last orders are restrictive.
+An error within the interlocking ends it at once, in the same way.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import logging
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+from weakref import WeakSet
+
+from attrs import frozen
+
+from signalling.controller.changes import Watcher
+from signalling.controller.clock import NANOSECONDS, nanoseconds
+from signalling.controller.load import Transports, load_table, make_links
+from signalling.core.interlocking import Interlocking
+from signalling.core.words import Alarm, Refusal, Request
+from signalling.layout.words import Device, Order, Report
+from signalling.table.table import Table
+from transports.link import LinkStatus
+from transports.supervise import Supervisor
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+    from types import TracebackType
+
+    from transports.transport import Transport
+
+__all__ = ["Controller", "Status"]
+
+_STEP = 1e-6
+"""Seconds between two looks at the time, at the least."""
+
+logger = logging.getLogger(__name__)
+
+
+@frozen(kw_only=True)
+class Status:
+    """How a controller stands."""
+
+    at: float
+    """The loop's time, in seconds."""
+    links: tuple[LinkStatus, ...]
+    alarms: tuple[Alarm, ...]
+    orders: tuple[Order, ...]
+    """Every order as it stands, most restrictive first."""
+
+
+class Controller:
+    """Runs the signalling of one layout, as an asynchronous context manager.
+
+    For example::
+
+        async with Controller("layout.toml") as controller:
+            async for change in controller.changes():
+                print(change.orders)
+
+    ``layout`` is a layout file or a compiled ``Table``. ``transports`` may give
+    makers of transports: a mapping by the names in the layout, or one that
+    carries every device, such as a ``LoopbackBench``.
+
+    Making one raises ``UnreadableFileError``, ``LayoutError`` or
+    ``ConfigurationError``. Entering it does not wait for links to come up.
+    Leaving it tells every device its most restrictive order, within a bounded
+    time. When the interlocking fails, or a transport finds itself wrongly set
+    up, the body is cancelled and the error is raised on leaving.
+    """
+
+    def __init__(
+        self,
+        layout: Table | str | os.PathLike[str],
+        transports: Transports | None = None,
+        *,
+        folder: str | os.PathLike[str] | None = None,
+    ) -> None:
+        if isinstance(layout, Table):
+            self.table = layout
+            folder = folder or "."
+        else:
+            self.table = load_table(layout)
+            folder = folder or Path(layout).parent
+        self._links = make_links(self.table, transports, Path(folder))
+        self._interlocking = Interlocking(self.table)
+        self._supervisors: tuple[Supervisor, ...] = ()
+        self._pending: dict[Device, Report] = {}
+        self._scheduled = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._alarms: tuple[Alarm, ...] = ()
+        self._watchers: WeakSet[Watcher] = WeakSet()
+        self._group = asyncio.TaskGroup()
+        self._tasks: list[asyncio.Task[None]] = []
+        self._running = False
+
+    @property
+    def interlocking(self) -> Interlocking:
+        """The interlocking, to look at."""
+        return self._interlocking
+
+    @property
+    def transports(self) -> Mapping[str, Transport]:
+        """The transports, by name, to look at."""
+        return {link.transport.name: link.transport for link in self._links}
+
+    # -- asking and watching
+
+    def request(self, request: Request) -> tuple[Order, ...] | Refusal:
+        """Ask for something; return the orders that changed for it, or why it is refused.
+
+        Everything that was reported before comes first. Raises
+        ``RuntimeError`` while the controller does not run.
+        """
+        self._look()
+        if not self._running:
+            raise RuntimeError("the controller is not running")
+        try:
+            answer = self._interlocking.request(request, nanoseconds(self._now()))
+            if not isinstance(answer, Refusal):
+                self._distribute(answer)
+                self._arm()
+        except Exception as error:
+            self._fail(error)
+            raise
+        return answer
+
+    def changes(self) -> Watcher:
+        """Return an iterator of changes, of which the first has everything as it stands."""
+        watcher = Watcher()
+        status = self.status()
+        self._alarms = status.alarms
+        heard = (
+            Report(device, each.value)
+            for link in status.links
+            for device, each in link.heard.items()
+        )
+        watcher.put(
+            status.at,
+            reports=heard,
+            orders=status.orders,
+            links=status.links,
+            alarms=status.alarms,
+        )
+        if self._running:
+            self._watchers.add(watcher)
+        else:
+            watcher.close()
+        return watcher
+
+    def status(self) -> Status:
+        """Return how everything stands: links with their counters and ages, alarms, orders."""
+        return Status(
+            at=self._now(),
+            links=tuple(supervisor.status() for supervisor in self._supervisors),
+            alarms=self._interlocking.alarms,
+            orders=self._interlocking.orders(),
+        )
+
+    # -- running
+
+    async def __aenter__(self) -> Self:
+        if self._supervisors:
+            raise RuntimeError("a controller runs once; make a new one")
+        self._loop = asyncio.get_running_loop()
+        self._failed = self._loop.create_future()
+        self._supervisors = tuple(
+            Supervisor(
+                link.transport,
+                link.devices,
+                deliver=self._take,
+                timing=link.timing,
+                changed=self._link_changed,
+            )
+            for link in self._links
+        )
+        # What was loaded stays: the collector need not look at it again and again.
+        gc.freeze()
+        self._running = True
+        await self._group.__aenter__()
+        self._tasks = [
+            self._group.create_task(supervisor.run(), name=f"link {supervisor.name}")
+            for supervisor in self._supervisors
+        ]
+        self._tasks.append(self._group.create_task(self._raise_failure(), name="controller"))
+        self._look()
+        self._distribute(self._interlocking.orders())
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self._running = False
+        if self._timer is not None:
+            self._timer.cancel()
+        # Not asked of the interlocking, which may be what has failed.
+        last = [order for link in self._supervisors for order in link.restrictive]
+        self._tell_watchers(orders=last)
+        try:
+            # A link that is cancelled sends its last orders and then closes; cancelled
+            # twice it would not. A group that was itself cancelled has done so already.
+            if isinstance(error, asyncio.CancelledError):
+                await self._group.__aexit__(kind, error, traceback)
+            else:
+                for task in self._tasks:
+                    task.cancel()
+                await self._group.__aexit__(None, None, None)
+        except BaseExceptionGroup as group:
+            if len(group.exceptions) == 1:
+                raise group.exceptions[0] from None
+            raise
+        finally:
+            for watcher in self._watchers:
+                watcher.close()
+            gc.unfreeze()
+
+    async def _raise_failure(self) -> None:
+        """End everything when the interlocking has failed."""
+        await self._failed
+
+    def _fail(self, error: Exception) -> None:
+        """Put everything to danger, for good, and let the error end the controller."""
+        self._running = False
+        logger.critical("the interlocking failed; everything goes to danger", exc_info=error)
+        for supervisor in self._supervisors:
+            supervisor.restrict()
+        if not self._failed.done():
+            self._failed.set_exception(error)
+
+    def _now(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    def _take(self, report: Report) -> None:
+        """Take a report from a link; what arrives in one pass of the loop is one instant."""
+        known = self._pending.get(report.device)
+        if known is not None and known != report:
+            # A device that says two things was first the one and then the other.
+            self._look()
+        self._pending[report.device] = report
+        if not self._scheduled:
+            self._scheduled = True
+            self._loop.call_soon(self._look)
+
+    def _look(self) -> None:
+        """Let the interlocking see what has arrived, and that time has passed."""
+        self._scheduled = False
+        if not self._running:
+            return
+        now = self._now()
+        for supervisor in self._supervisors:
+            supervisor.check_fresh(now)
+        reports, self._pending = self._pending, {}
+        try:
+            orders = self._interlocking.observe(reports.values(), nanoseconds(now))
+            self._distribute(orders, reports.values())
+            self._arm()
+        except Exception as error:  # noqa: BLE001 - whatever it is, everything goes to danger
+            self._fail(error)
+
+    def _distribute(self, orders: tuple[Order, ...], reports: Collection[Report] = ()) -> None:
+        if orders:
+            for supervisor in self._supervisors:
+                supervisor.post(orders)
+        if self._watchers:
+            known, self._alarms = self._alarms, self._interlocking.alarms
+            if orders or reports or self._alarms != known:
+                self._tell_watchers(orders=orders, reports=reports)
+
+    def _link_changed(self, supervisor: Supervisor) -> None:
+        self._tell_watchers(links=[supervisor.status()])
+
+    def _tell_watchers(
+        self,
+        *,
+        orders: Collection[Order] = (),
+        reports: Collection[Report] = (),
+        links: Collection[LinkStatus] = (),
+    ) -> None:
+        now = self._now()
+        for watcher in self._watchers:
+            watcher.put(now, reports=reports, orders=orders, links=links, alarms=self._alarms)
+
+    def _arm(self) -> None:
+        """Set a timer for when the interlocking next needs to see that time has passed."""
+        deadline = self._interlocking.next_deadline
+        if deadline is None:
+            return
+        # Timers may fire a little early: the clock moves on before the next one does.
+        when = max(deadline / NANOSECONDS, self._now() + _STEP)
+        if self._timer is not None:
+            if self._timer.when() <= when:
+                return  # It will be set again when it has fired.
+            self._timer.cancel()
+        self._timer = self._loop.call_at(when, self._time_has_passed)
+
+    def _time_has_passed(self) -> None:
+        self._timer = None
+        self._look()

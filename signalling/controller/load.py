@@ -1,0 +1,109 @@
+"""From a layout file to what a controller runs: the table, and transports with their devices.
+
+Law of this file: joining only. Reading, checking, compiling and finding a
+transport by its kind are each done where they belong.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from attrs import frozen
+
+from signalling.errors import ConfigurationError, LayoutError, Severity
+from signalling.layout.read import examine_layout
+from signalling.practice.load import load_practice
+from signalling.table.check import check_reading
+from signalling.table.devices import bindings, devices
+from signalling.table.table import Table, compile_table
+from transports.link import Timing
+from transports.registry import TransportMaker, make_transport
+from transports.transport import BoundDevice, Transport, TransportSettings
+
+__all__ = ["BENCH", "Link", "Transports", "load_table", "make_links"]
+
+BENCH = "bench"
+"""The name of a transport that is given alone, and carries every device of a layout."""
+
+Transports = Mapping[str, TransportMaker] | TransportMaker
+"""Makers of transports: by the names that a layout gives them, or one for every device."""
+
+
+@frozen
+class Link:
+    """A transport, what it carries, and the figures by which its link is kept."""
+
+    transport: Transport
+    devices: tuple[BoundDevice, ...]
+    timing: Timing
+
+
+def load_table(file: str | os.PathLike[str]) -> Table:
+    """Return the compiled table of a layout file.
+
+    Raises ``UnreadableFileError``, and ``LayoutError`` with every finding where
+    any is an error.
+    """
+    reading = examine_layout(file)
+    findings = check_reading(reading)
+    if reading.layout is None or any(each.severity is Severity.ERROR for each in findings):
+        raise LayoutError(findings)
+    layout = reading.layout
+    return compile_table(layout, load_practice(layout.settings.practice, reading.folder))
+
+
+def make_links(table: Table, given: Transports | None, folder: str | Path) -> tuple[Link, ...]:
+    """Return the links of a layout, none of them opened.
+
+    The transports are those that the layout names, each of its kind. Makers
+    that are given by name take the place of kinds; one that is given alone
+    takes the place of all transports and bindings. Paths in a transport's
+    table are taken from ``folder``. Raises ``ConfigurationError``.
+    """
+    layout = table.layout
+    if given is not None and not isinstance(given, Mapping):
+        every = tuple(
+            BoundDevice(device=each.device, reports=each.reports, orders=each.orders)
+            for each in devices(layout, table.practice)
+        )
+        return (_link(BENCH, given, {}, every, folder),)
+    given = given or {}
+    for name in given:
+        if name not in layout.transports:
+            raise ConfigurationError(
+                f"transport {name}",
+                "It is given, but the layout has no transport of that name.",
+                f"The layout's transports are: {', '.join(layout.transports) or 'none'}.",
+            )
+    if not layout.transports:
+        raise ConfigurationError(
+            f"layout {layout.settings.name}",
+            "It names no transport, so nothing could be heard or told.",
+            "Add a table [transports.NAME] with its kind, and bindings to it.",
+        )
+    carried = bindings(layout, table.practice)
+    return tuple(
+        _link(
+            name,
+            given.get(name, options["kind"]),
+            {key: value for key, value in options.items() if key != "kind"},
+            carried[name],
+            folder,
+        )
+        for name, options in layout.transports.items()
+    )
+
+
+def _link(
+    name: str,
+    kind: str | TransportMaker,
+    options: Mapping[str, object],
+    carried: tuple[BoundDevice, ...],
+    folder: str | Path,
+) -> Link:
+    settings = TransportSettings(
+        name=name, options=options, devices=carried, folder=os.fspath(folder)
+    )
+    return Link(make_transport(kind, settings), carried, Timing.from_options(name, options))
