@@ -1,16 +1,17 @@
 """Why an equation has its value, in words, down to the reports that caused it.
 
 Law of this file: it walks the graph that runs, and says the sentences that the
-equations were made with. It knows no rule and decides nothing.
+equations were made with. It knows no rule and decides nothing. What a device
+did not say is told by what it did say.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from attrs import frozen
+from attrs import define, field, frozen
 
-from signalling.table.graph import Graph, Kind, Literal
+from signalling.table.graph import Equation, Graph, Kind, Literal
 
 __all__ = ["Reason", "explain"]
 
@@ -25,40 +26,144 @@ class Reason:
     def __str__(self) -> str:
         return "\n".join(self.lines())
 
-    def lines(self, depth: int = 0) -> Iterator[str]:
-        """Yield the reason and those below it, indented by depth."""
-        yield "  " * depth + self.sentence
-        for reason in self.because:
-            yield from reason.lines(depth + 1)
+    def lines(self) -> Iterator[str]:
+        """Yield the reason and those below it, indented by depth; what was told is not repeated."""
+        yield from self._lines(0, set())
+
+    def _lines(self, depth: int, told: set[Reason]) -> Iterator[str]:
+        again = self in told
+        told.add(self)
+        more = " (see above)" if again and self.because else ""
+        yield f"{'  ' * depth}{self.sentence}{more}"
+        if not again:
+            for reason in self.because:
+                yield from reason._lines(depth + 1, told)  # noqa: SLF001 - one of our own
 
     def causes(self) -> tuple[str, ...]:
         """Return the sentences at the bottom: reports, requests, memories and times."""
-        if not self.because:
-            return (self.sentence,)
-        found = [sentence for reason in self.because for sentence in reason.causes()]
-        return tuple(dict.fromkeys(found))
+        found: dict[str, None] = {}
+        seen: set[Reason] = set()
+        stack = [self]
+        while stack:
+            reason = stack.pop()
+            if reason in seen:
+                continue
+            seen.add(reason)
+            if not reason.because:
+                found[reason.sentence] = None
+            stack.extend(reversed(reason.because))
+        return tuple(found)
 
 
-def explain(graph: Graph, values: Sequence[bool], literal: Literal) -> Reason:
-    """Return why a named literal has its value.
+def explain(
+    graph: Graph,
+    values: Sequence[int],
+    equation: Equation,
+    reported: Mapping[str, str | None],
+) -> Reason:
+    """Return why a named equation has its value.
 
-    ``values`` are the values of the graph's nodes. Of an and-gate that is
-    false only the false inputs are reasons; of one that is true, all are.
+    ``values`` are the values of the graph's nodes. ``reported`` is what each
+    device said last, by ``KIND NAME``; one that is not in it, or that stands
+    there with ``None``, is not heard. Of an and-gate that is false only the
+    false inputs are reasons; of one that is true, all are.
     """
-    node = literal >> 1
-    true = values[node] != bool(literal & 1)
-    sentence = graph.sentence(literal, value=true) or graph.labels.get(node, "")
-    return Reason(sentence, tuple(_reasons(graph, values, node)))
+    walk = _Walk(graph, values, reported)
+    holds = walk.holds(equation.literal)
+    sentence = equation.holds if holds else equation.fails
+    return Reason(sentence, walk.reasons(equation.literal))
 
 
-def _reasons(graph: Graph, values: Sequence[bool], node: int) -> Iterator[Reason]:
-    if graph.kinds[node] is not Kind.GATE:
-        return
-    for literal in graph.gates[node]:
-        holds = values[literal >> 1] != bool(literal & 1)
-        if not values[node] and holds:
-            continue
-        if graph.sentence(literal, value=holds) is not None:
-            yield explain(graph, values, literal)
-        else:
-            yield from _reasons(graph, values, literal >> 1)
+@define
+class _Walk:
+    """One walk over a graph at rest."""
+
+    graph: Graph
+    values: Sequence[int]
+    reported: Mapping[str, str | None]
+    _known: dict[int, Reason | None] = field(factory=dict, init=False)
+    """By literal; ``None`` while it is being explained, for a memory may rest on itself."""
+
+    def holds(self, literal: Literal) -> bool:
+        return bool(self.values[literal >> 1]) != bool(literal & 1)
+
+    def reasons(self, literal: Literal) -> tuple[Reason, ...]:
+        """Return the reasons for a literal's value, each once, memories last."""
+        node = literal >> 1
+        graph = self.graph
+        if node in graph.latches:
+            # A memory that holds is a fact; one that is missing is missing for a reason.
+            becomes = graph.latches[node].next
+            lacking = becomes is not None and literal & 1 == 0 and not self.holds(literal)
+            return self._each([becomes]) if lacking and becomes is not None else ()
+        if graph.kinds[node] is not Kind.GATE:
+            return ()
+        inputs = graph.gates[node]
+        if not self.values[node]:
+            inputs = tuple(each for each in inputs if not self.holds(each))
+        found = list(self._each(each for each in inputs if each >> 1 not in graph.latches))
+        causes = {cause for reason in found for cause in reason.causes()}
+        for each in inputs:
+            if each >> 1 in graph.latches:
+                # A memory that is missing for what was told already adds nothing.
+                for reason in self._reason(each):
+                    if not causes.issuperset(reason.causes()):
+                        found.append(reason)
+                        causes.update(reason.causes())
+        return tuple(found)
+
+    def _each(self, literals: Iterable[Literal]) -> tuple[Reason, ...]:
+        found: dict[str, Reason] = {}
+        for literal in literals:
+            for reason in self._reason(literal):
+                found.setdefault(reason.sentence, reason)
+        return tuple(found.values())
+
+    def _reason(self, literal: Literal) -> tuple[Reason, ...]:
+        """Return why a literal is as it is: a sentence with its reasons, or those alone."""
+        node = literal >> 1
+        timer = self.graph.timers.get(node)
+        if timer is not None and timer.start is not None and not self.holds(timer.start):
+            return self._each([timer.start])  # what does not go on needs no time
+        if literal in self._known:
+            known = self._known[literal]
+            return () if known is None else (known,)
+        sentence = self._sentence(literal)
+        if sentence is None:
+            return self.reasons(literal)
+        self._known[literal] = None
+        reason = self._known[literal] = Reason(sentence, self.reasons(literal))
+        return (reason,)
+
+    def _sentence(self, literal: Literal) -> str | None:
+        holds = self.holds(literal)
+        sentence = self.graph.sentence(literal, value=holds)
+        node = literal >> 1
+        if self.graph.kinds[node] is Kind.INPUT and not self.values[node]:
+            return self._said_instead(node) or sentence
+        return sentence
+
+    def _said_instead(self, node: int) -> str | None:
+        """Return what a device says when it does not say this; ``None`` for what is no report."""
+        name = self.graph.labels[node]
+        device, equals, _ = name.rpartition("=")
+        if not equals:
+            return None
+        value = self.reported.get(device)
+        other = self.graph.names.get(f"{device}={value}")
+        if value is not None and other is not None:
+            return self.graph.sentence(other, value=True)
+        subject = self._subject(node)
+        return f"nothing is heard of {subject}" if value is None else f"{subject} reports {value}"
+
+    def _subject(self, node: int) -> str:
+        """Return what an input's sentences speak of: the words that both begin with."""
+        holds, fails = (
+            (self.graph.sentence(node << 1, value=value) or "").split() for value in (True, False)
+        )
+        words = []
+        for one, two in zip(holds, fails, strict=False):
+            if one != two or one in ("is", "are"):
+                break
+            words.append(one)
+        return " ".join(words)

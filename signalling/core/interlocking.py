@@ -74,14 +74,14 @@ class Interlocking:
                 watched.setdefault(literal, []).append(index)
         self._evaluator = Evaluator(graph, watched)
         self._now = 0
-        self._inputs: dict[Device, dict[str, int]] = {}
+        self._inputs: dict[Device, dict[str | None, int]] = {}
         for node, name in graph.labels.items():
             if graph.kinds[node] is Kind.INPUT:
                 what, equals, value = name.rpartition("=")
                 kind, _, thing = what.partition(" ")
                 if equals and kind in KINDS:
                     self._inputs.setdefault(Device(kind, thing), {})[value] = node
-        self._said: dict[Device, int] = {}
+        self._said: dict[Device, str | None] = {}
         self._ordered = [self._value(output) for output in table.outputs]
         self._ranks = [
             {value: rank for rank, (_, value) in enumerate(reversed(output.choices), 1)}
@@ -103,13 +103,14 @@ class Interlocking:
             values = self._inputs.get(report.device)
             if values is None:
                 continue
-            said = self._said.pop(report.device, None)
-            node = None if report.value is None else values.get(report.value)
-            if said is not None and said != node:
-                put(said, False)  # noqa: FBT003 - the value of a bit
-            if node is not None:
-                self._said[report.device] = node
-                put(node, True)  # noqa: FBT003 - the value of a bit
+            before = self._said.get(report.device)
+            if report.value == before:
+                continue
+            self._said[report.device] = report.value
+            if before in values:
+                put(values[before], False)  # noqa: FBT003 - the value of a bit
+            if report.value in values:
+                put(values[report.value], True)  # noqa: FBT003 - the value of a bit
         self._evaluator.settle(self._now)
         return self._orders_changed()
 
@@ -245,7 +246,8 @@ class Interlocking:
         Raises ``KeyError`` when there is none of that name.
         """
         graph = self.table.graph
-        return explain(graph, self._evaluator.value, graph.equations[equation].literal)
+        said = {str(device): value for device, value in self._said.items()}
+        return explain(graph, self._evaluator.value, graph.equations[equation], said)
 
     def snapshot(self) -> Snapshot:
         """Return how everything stands, as ordered."""

@@ -172,12 +172,16 @@ class Graph:
         return self.all_of(*(literal ^ 1 for literal in literals)) ^ 1
 
     def equation(self, name: str, literal: Literal, holds: str, fails: str) -> Literal:
-        """Give a literal a name and its sentences, and return it."""
+        """Give a literal a name and its sentences, and return it.
+
+        Of several equations of one gate the last says what it means.
+        """
         if name in self.equations:
             raise EquationError(f"two equations are called {name!r}")
         self.equations[name] = Equation(name, literal, holds, fails)
-        sentences = (holds, fails) if literal & 1 == 0 else (fails, holds)
-        self._sentences.setdefault(literal >> 1, sentences)
+        if self.kinds[literal >> 1] is Kind.GATE:
+            sentences = (holds, fails) if literal & 1 == 0 else (fails, holds)
+            self._sentences[literal >> 1] = sentences
         return literal
 
     def finish(self) -> None:

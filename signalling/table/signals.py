@@ -209,13 +209,20 @@ class Signals:
         A report of a vehicle is needed here: a block that only counts as
         occupied because nothing is known of it releases nothing.
         """
-        block = row.route.entry.rear
-        return self.graph.timer(
-            f"signal {row.signal} released for {row.name}",
-            nanoseconds(row.release_after),
-            self.detection.present(block),
-            holds=f"a train is close to signal {row.signal}",
-            fails=f"no train is close to signal {row.signal}",
+        known = self.graph.equations.get(f"route {row.name} released")
+        if known is not None:
+            return known.literal
+        return self.graph.equation(
+            f"route {row.name} released",
+            self.graph.timer(
+                f"train close to {row.signal} for {row.name}",
+                nanoseconds(row.release_after),
+                self.detection.present(row.route.entry.rear),
+                holds=f"a train has been close to signal {row.signal} long enough",
+                fails=f"a train has not been close to signal {row.signal} long enough",
+            ),
+            f"a train is close enough to release signal {row.signal} for route {row.name}",
+            f"no train is close enough to release signal {row.signal} for route {row.name}",
         )
 
     def _minimum_term(self, row: Row) -> list[Literal]:

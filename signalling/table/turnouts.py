@@ -126,7 +126,7 @@ class Turnouts:
                 f"turnout {name} at rest",
                 rest,
                 f"nobody wants to move turnout {name}",
-                f"turnout {name} is about to be moved",
+                f"turnout {name} may be about to be moved",
             )
         self._at_rest[name] = rest
         return rest
