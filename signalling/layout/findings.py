@@ -74,6 +74,9 @@ class Findings:
             )
         )
 
+    def __len__(self) -> int:
+        return len(self._found)
+
     def raise_errors(self) -> None:
         """Raise ``LayoutError`` with every finding if any is an error."""
         if not self.sound:

@@ -12,7 +12,7 @@ from signalling.layout.devices import LayoutDevice, Patterns, layout_devices, pa
 from signalling.layout.findings import did_you_mean, listed
 from signalling.layout.model import Binding, Layout
 from signalling.layout.place import KeyPath
-from signalling.layout.scope import Scope, thing_at
+from signalling.layout.scope import Scope, shown_name, thing_at
 from signalling.layout.shape import shown
 from signalling.layout.words import KINDS, Device, device
 
@@ -109,7 +109,7 @@ def _matching(
         scope.findings.error(
             place,
             thing,
-            f"The layout has no {wanted.kind} {shown(wanted.name)}.",
+            f"The layout has no {wanted.kind} {shown_name(wanted.name)}.",
             did_you_mean(wanted.name, names, f"{known} Correct the name, or take it out."),
         )
     return found
@@ -167,7 +167,7 @@ def _check_all_bound(scope: Scope, unbound: Iterable[Device]) -> None:
             f'Bind it, as `device = "{each}"`, or all at once, as `device = "{each.kind} *"`.',
         )
     used = {binding.transport for binding in layout.bindings}
-    for name in layout.transports:
+    for name in layout.transports if used <= scope.names["transports"] else ():
         if name not in used:
             scope.findings.warning(
                 ("transports", name),

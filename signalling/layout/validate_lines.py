@@ -56,14 +56,19 @@ def check_lines(scope: Scope) -> CheckedLines:
     written: list[Step] = []
     for name, text in scope.layout.lines.items():
         path, thing = ("lines", name), f"line {name}"
+        told = len(scope.findings)
         steps = check_steps(scope, path, thing, text)
-        if steps is not None and all(step.block in scope.layout.blocks for step in steps):
+        if steps is not None:
             _check_run(scope, path, thing, steps)
+        if (
+            steps is not None
+            and len(scope.findings) == told
+            and all(step.block in scope.layout.blocks for step in steps)
+        ):
             good[name] = text
             written.extend(steps)
         else:
-            blocks = [_block(scope, part) for part in text.split(">")]
-            loose.extend(pairwise(blocks))
+            loose.extend(pairwise(_block(scope, part) for part in text.split(">")))
     track = derive_track(evolve(scope.layout, lines=good, signals={}))
     bad = scope.names["lines"] - good.keys()
     _check_ways(scope, track)
@@ -178,21 +183,28 @@ def _branching(scope: Scope, track: Track, rear: str | None, one: Way, two: Way)
     block = one.block
     ends = [end for end in (one.ahead, two.ahead) if end is not None]
     line = _line_between(track, block, ends[-1])
-    start = f"From {rear}" if rear is not None else "From its end"
-    ways = f"to {ends[0]} and to {ends[1] if len(ends) == 2 else 'an end'}"
-    turnouts = track.turnouts.get(block, ())
-    turnout = turnouts[0] if turnouts else "t1"
-    lies = f"in both lines, as `{block}[{turnout} normal]` and `{block}[{turnout} reverse]`"
-    scope.findings.error(
-        ("lines", line),
-        f"line {line}",
-        f"{start}, block {block} leads on both {ways}, and no turnout in it lies differently for "
-        "the two.",
-        f"Write the turnout's lies {lies}."
-        if turnouts
-        else f'Describe the turnout, as `{turnout} = {{ block = "{block}" }}`, and write its lies '
-        f"{lies}.",
-    )
+    known = track.turnouts.get(block, ())
+    turnout = known[0] if known else "t1"
+    lies = f"`{block}[{turnout} normal]` and `{block}[{turnout} reverse]`"
+    if known:
+        write = f"write the turnout's lies in both lines, as {lies}"
+    else:
+        describe = f'describe the turnout, as `{turnout} = {{ block = "{block}" }}`'
+        write = f"{describe}, and write its lies in both lines, as {lies}"
+    if rear is not None:
+        message = (
+            f"From {rear}, block {block} leads on both to {ends[0]} and to "
+            f"{ends[1] if len(ends) == 2 else 'an end'}, and no turnout in it lies differently for "
+            "the two."
+        )
+        remedy = f"{write[0].upper()}{write[1:]}."
+    else:
+        message = (
+            f"It ends in block {block}, and so does a line from {ends[0]}; neither a line through "
+            "it nor a turnout says how they go on."
+        )
+        remedy = f"Write a line through it, as `{ends[0]} > {block} > {ends[-1]}`, or {write}."
+    scope.findings.error(("lines", line), f"line {line}", message, remedy)
 
 
 def _cut_off(scope: Scope, track: Track, way: Way, through: Iterable[Way]) -> None:

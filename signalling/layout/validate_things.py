@@ -68,6 +68,8 @@ def check_detectors(scope: Scope, lines: CheckedLines) -> Layout:
     beams: dict[str, set[str]] = {}
     for name, detector in scope.layout.detectors.items():
         path, thing = ("detectors", name), f"detector {name}"
+        if detector.block is not None:
+            sections.add(detector.block)
         if (detector.block is None) == (detector.at is None):
             scope.findings.error(
                 path,
@@ -79,9 +81,7 @@ def check_detectors(scope: Scope, lines: CheckedLines) -> Layout:
             )
         elif detector.block is not None:
             scope.known("blocks", detector.block, (*path, "block"), thing)
-        if detector.block is not None:
-            sections.add(detector.block)
-        if detector.at is not None:
+        elif detector.at is not None:
             joint = check_joint(scope, lines, (*path, "at"), thing, detector.at)
             if joint is not None:
                 beams.setdefault(joint.rear, set()).add(joint.ahead)
