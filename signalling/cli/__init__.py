@@ -32,6 +32,7 @@ PIPE_CLOSED = 141
 VERBS = {
     "check": "say what is wrong with a layout file",
     "new": "write a layout file with comments to start from",
+    "run": "run the signalling of a layout, until stopped",
     "schema": "print the JSON Schema of layout or practice files, for an editor",
     "table": "print the control table of a layout, or its equations",
 }

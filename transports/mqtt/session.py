@@ -140,7 +140,9 @@ class Session:
         try:
             await anext(self._client.messages)
         except aiomqtt.MqttError as error:
-            return str(error.__cause__ or error)
+            cause = error.__cause__
+            told = "" if cause is None or isinstance(cause, aiomqtt.MqttError) else f": {cause}"
+            return f"the connection to MQTT broker {self._endpoint} has gone{told}"
         raise AssertionError("messages do not go through the client's queue")
 
     @property

@@ -1,0 +1,172 @@
+"""``signalling run FILE``: run the signalling of a layout, until stopped.
+
+Law of this file: prints what the controller says, and hands it the signals of
+the operating system. What is printed never holds the controller up: of what a
+slow reader has not taken, the latest is kept.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import logging
+import signal
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+from signalling.cli import GOOD
+from signalling.controller.changes import Change, Watcher
+from signalling.controller.clock import paced
+from signalling.controller.controller import Controller
+from signalling.layout.words import Device, Order, Report
+from transports.link import LinkState, LinkStatus
+
+__all__ = ["add_arguments", "run"]
+
+Event = dict[str, Any]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the verb's arguments."""
+    parser.add_argument("file", metavar="FILE", help="the layout file, such as layout.toml")
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="print one JSON object a line, each with `at` in seconds since the start and `event`: "
+        "started, link, report, order, alarm or stopped",
+    )
+    parser.epilog = (
+        "Stop it with Ctrl-C or SIGTERM: every signal then goes to danger and every stop is "
+        "applied, within two seconds. Exit codes: 0 stopped in order, 1 the layout has errors, "
+        "2 usage, unreadable file, or a transport set up wrongly."
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run until SIGINT or SIGTERM.
+
+    Raises ``UnreadableFileError``, ``LayoutError`` or ``ConfigurationError``
+    before anything is opened. An absent broker is no error: it is tried on.
+    """
+    # What links go through is printed as events; the log is for what should not happen.
+    logging.basicConfig(level=logging.ERROR, stream=sys.stderr, format="signalling: %(message)s")
+    controller = Controller(arguments.file)
+    write = _write_json if arguments.json else _write_plain
+    with asyncio.Runner(loop_factory=paced(1.0)) as runner:
+        runner.run(_run(controller, write))
+    return GOOD
+
+
+async def _run(controller: Controller, write: Callable[[Iterable[Event]], None]) -> None:
+    loop = asyncio.get_running_loop()
+    stop = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels instead
+            loop.add_signal_handler(number, stop.set)
+    layout = controller.table.layout
+    started = {
+        "at": 0.0,
+        "event": "started",
+        "layout": layout.settings.name,
+        "signals": len(layout.signals),
+        "stops": len(layout.stops),
+        "transports": list(controller.transports),
+    }
+    await asyncio.to_thread(write, [started])
+    async with controller:
+        printing = asyncio.create_task(_print(controller.changes(), write), name="print")
+        stopping = asyncio.create_task(stop.wait(), name="wait for a signal")
+        try:
+            await asyncio.wait({printing, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            stopping.cancel()
+    await printing
+    await asyncio.to_thread(write, [{"at": loop.time(), "event": "stopped"}])
+
+
+async def _print(changes: Watcher, write: Callable[[Iterable[Event]], None]) -> None:
+    news = _News()
+    async for change in changes:
+        events = list(news.of(change))
+        if events:
+            # In a thread: a reader that does not read must hold nothing else up.
+            await asyncio.to_thread(write, events)
+
+
+class _News:
+    """What of a change is new to one who has read everything before."""
+
+    def __init__(self) -> None:
+        self._orders: dict[Device, str] = {}
+        self._lost: dict[str, str] = {}
+        self._alarms: set[tuple[str, str]] = set()
+
+    def of(self, change: Change) -> Iterator[Event]:
+        """Yield one object for each thing that is new."""
+        at = round(change.at, 6)
+        for link in change.links:
+            if self._is_news(link):
+                event = {"at": at, "event": "link", "name": link.name, "state": str(link.state)}
+                yield event | {"error": link.error if link.state is LinkState.LOST else ""}
+        for report in change.reports:
+            yield _said(at, "report", report)
+        for order in change.orders:
+            if self._orders.get(order.device) != order.value:
+                self._orders[order.device] = order.value
+                yield _said(at, "order", order)
+        for alarm in change.alarms:
+            if (alarm.kind, alarm.thing) not in self._alarms:
+                event = {"at": at, "event": "alarm", "kind": alarm.kind, "thing": alarm.thing}
+                yield event | {"sentence": alarm.sentence}
+        self._alarms = {(alarm.kind, alarm.thing) for alarm in change.alarms}
+
+    def _is_news(self, link: LinkStatus) -> bool:
+        """Return whether a link's state is worth a line: not each try of a link that is down."""
+        match link.state:
+            case LinkState.OPENING:
+                return link.name not in self._lost
+            case LinkState.LOST:
+                known, self._lost[link.name] = self._lost.get(link.name), link.error
+                return known != link.error
+            case _:
+                self._lost.pop(link.name, None)
+                return True
+
+
+def _said(at: float, event: str, what: Report | Order) -> Event:
+    device = what.device
+    return {"at": at, "event": event, "kind": device.kind, "name": device.name, "value": what.value}
+
+
+def _write_json(events: Iterable[Event]) -> None:
+    sys.stdout.write("".join(json.dumps(event) + "\n" for event in events))
+    sys.stdout.flush()
+
+
+def _write_plain(events: Iterable[Event]) -> None:
+    lines = (_line(event) for event in events if event["event"] != "report")
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
+    sys.stdout.flush()
+
+
+def _line(event: Event) -> str:
+    at = f"{event['at']:10.3f}  "
+    match event["event"]:
+        case "started":
+            return (
+                f"{event['layout']}: {event['signals']} signals, {event['stops']} stops, over "
+                f"{', '.join(event['transports'])}. Everything starts at danger. Ctrl-C stops it."
+            )
+        case "link":
+            return f"{at}link {event['name']}: {event['state']}" + (
+                f" ({event['error']})" if event["error"] else ""
+            )
+        case "order":
+            return f"{at}{event['kind']} {event['name']}: {event['value']}"
+        case "alarm":
+            return f"{at}alarm: {event['sentence']}"
+        case _:
+            return f"{at}Stopped; every signal at danger."
