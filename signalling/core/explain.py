@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from attrs import define, field, frozen
 
-from signalling.table.graph import Equation, Graph, Kind, Literal
+from signalling.table.graph import FALSE, Equation, Graph, Kind, Literal
 
 __all__ = ["Reason", "explain"]
 
@@ -68,10 +68,7 @@ def explain(
     there with ``None``, is not heard. Of an and-gate that is false only the
     false inputs are reasons; of one that is true, all are.
     """
-    walk = _Walk(graph, values, reported)
-    holds = walk.holds(equation.literal)
-    sentence = equation.holds if holds else equation.fails
-    return Reason(sentence, walk.reasons(equation.literal))
+    return _Walk(graph, values, reported).equation(equation)
 
 
 @define
@@ -81,8 +78,17 @@ class _Walk:
     graph: Graph
     values: Sequence[int]
     reported: Mapping[str, str | None]
+    _fails: bool = field(default=False, init=False)
+    """Whether it is a failure that is explained."""
     _known: dict[int, Reason | None] = field(factory=dict, init=False)
     """By literal; ``None`` while it is being explained, for a memory may rest on itself."""
+
+    def equation(self, equation: Equation) -> Reason:
+        literal = equation.literal
+        sentence = equation.holds if self.holds(literal) else equation.fails
+        self._known[literal] = None
+        self._fails = not self.holds(literal)
+        return Reason(sentence, self.reasons(literal))
 
     def holds(self, literal: Literal) -> bool:
         return bool(self.values[literal >> 1]) != bool(literal & 1)
@@ -92,10 +98,8 @@ class _Walk:
         node = literal >> 1
         graph = self.graph
         if node in graph.latches:
-            # A memory that holds is a fact; one that is missing is missing for a reason.
-            becomes = graph.latches[node].next
-            lacking = becomes is not None and literal & 1 == 0 and not self.holds(literal)
-            return self._each([becomes]) if lacking and becomes is not None else ()
+            becomes = self._lacking(literal)
+            return () if becomes is None else self._each([becomes])
         if graph.kinds[node] is not Kind.GATE:
             return ()
         inputs = graph.gates[node]
@@ -111,6 +115,17 @@ class _Walk:
                         found.append(reason)
                         causes.update(reason.causes())
         return tuple(found)
+
+    def _lacking(self, literal: Literal) -> Literal | None:
+        """Return what a memory would need in order to hold, of one that is missing.
+
+        What fails for a memory that does not hold would want it to hold; so there is a reason to
+        be told. A memory that holds is a fact, and so is one whose absence something holds by.
+        """
+        latch = self.graph.latches.get(literal >> 1)
+        if not self._fails or latch is None or self.holds(latch.literal):
+            return None
+        return None if latch.next == FALSE else latch.next
 
     def _each(self, literals: Iterable[Literal]) -> tuple[Reason, ...]:
         found: dict[str, Reason] = {}
@@ -132,7 +147,11 @@ class _Walk:
         if sentence is None:
             return self.reasons(literal)
         self._known[literal] = None
-        reason = self._known[literal] = Reason(sentence, self.reasons(literal))
+        because = self.reasons(literal)
+        if not because and self._lacking(literal) is not None:
+            del self._known[literal]  # it is missing for nothing but what rests on it itself
+            return ()
+        reason = self._known[literal] = Reason(sentence, because)
         return (reason,)
 
     def _sentence(self, literal: Literal) -> str | None:
