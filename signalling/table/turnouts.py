@@ -3,7 +3,9 @@
 Law of this file: a lie holds only while its feedback proves it and, where we
 move the turnout, agrees with what was ordered. A turnout that we move, or
 give leave to move, is locked while a train is on it or a route over it is
-locked; while somebody asks to move it, no route over it is given.
+locked; while somebody asks to move it, no route over it is given. Feedback
+that agrees with an order proves nothing while it may be from before a motor
+that was just sent the other way began to move.
 """
 
 from __future__ import annotations
@@ -19,6 +21,10 @@ __all__ = ["Turnouts"]
 
 LOCK_SETTLE = 1.0
 """Seconds that a lock must have been given back before signals trust the turnout again."""
+
+MOTOR_SETTLE = 1.0
+"""Seconds after the last order to the other lie before feedback of this lie counts again: a motor
+that was sent there and back at once may have begun to move before its feedback drops."""
 
 
 @define
@@ -57,17 +63,36 @@ class Turnouts:
             )
             for value in Lie
         }
-        ordered_otherwise = self.commands[name][lie.other].literal if name in self.commands else 0
         key = f"turnout {name} detected {lie}"
         known = self.graph.equations.get(key)
         if known is not None:
             return known.literal
+        stays = self._leaving(name, lie) ^ 1 if name in self.commands else TRUE
         return self.graph.equation(
             key,
-            self.graph.all_of(reported[lie], reported[lie.other] ^ 1, ordered_otherwise ^ 1),
+            self.graph.all_of(reported[lie], reported[lie.other] ^ 1, stays),
             f"turnout {name} is detected {lie}",
             f"turnout {name} is not detected {lie}",
         )
+
+    def _leaving(self, name: str, lie: Lie) -> Literal:
+        """Return whether a turnout that we move is ordered away from a lie, or just was."""
+        graph = self.graph
+        away = self.commands[name][lie.other].literal
+        settled = graph.timer(
+            f"turnout {name} not sent {lie.other}",
+            nanoseconds(MOTOR_SETTLE),
+            away ^ 1,
+            holds=f"turnout {name} was not ordered {lie.other} of late",
+            fails=f"turnout {name} may still be on its way to {lie.other} and back",
+        )
+        leaving = graph.latch(
+            f"turnout {name} leaving {lie}",
+            holds=f"turnout {name} was just ordered away from {lie}",
+            fails=f"turnout {name} was not ordered away from {lie} of late",
+        )
+        graph.set_next(leaving, graph.any_of(away, graph.all_of(leaving.literal, settled ^ 1)))
+        return graph.any_of(away, leaving.literal)
 
     def wanted(self, name: str, lie: Lie) -> Literal:
         """Return whether somebody has asked us to move a turnout so."""

@@ -191,6 +191,29 @@ def test_a_turnout_moves_on_request_and_the_signal_waits_for_its_feedback() -> N
     assert rig.aspect("S") == "danger", "it does not lie as ordered"
 
 
+def test_feedback_from_before_a_motor_began_to_move_proves_nothing() -> None:
+    rig = Rig(FORK).all_clear()
+    assert rig.ask(MoveTurnout("t", Lie.REVERSE)) is None
+    # Called back at once: the motor may be moving, and "normal" was said before it began.
+    assert rig.ask(MoveTurnout("t", Lie.NORMAL)) is None
+    assert last(rig, "turnout t") == "normal"
+    assert rig.aspect("S") == "danger"
+    rig.lies("t", "moving").wait(2)
+    assert rig.aspect("S") == "danger"
+    rig.lies("t", "normal")
+    assert rig.aspect("S") == "caution"
+
+
+def test_a_motor_that_was_called_back_before_it_began_to_move_is_trusted_after_a_time() -> None:
+    rig = Rig(FORK).all_clear()
+    rig.ask(MoveTurnout("t", Lie.REVERSE))
+    rig.ask(MoveTurnout("t", Lie.NORMAL))
+    rig.wait(0.9)
+    assert rig.aspect("S") == "danger"
+    rig.wait(0.2)
+    assert rig.aspect("S") == "caution"
+
+
 def test_a_turnout_does_not_move_under_a_train() -> None:
     rig = Rig(FORK).all_clear().occupied("j")
     rig.ask(MoveTurnout("t", Lie.REVERSE))
