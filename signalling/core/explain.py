@@ -64,9 +64,9 @@ def explain(
     """Return why a named equation has its value.
 
     ``values`` are the values of the graph's nodes. ``reported`` is what each
-    device said last, by ``KIND NAME``; one that is not in it, or that stands
-    there with ``None``, is not heard. Of an and-gate that is false only the
-    false inputs are reasons; of one that is true, all are.
+    device that reports said last, by ``KIND NAME``; ``None`` where it is not
+    heard. Of an and-gate that is false only the false inputs are reasons; of
+    one that is true, all are.
     """
     return _Walk(graph, values, reported).equation(equation)
 
@@ -80,13 +80,15 @@ class _Walk:
     reported: Mapping[str, str | None]
     _fails: bool = field(default=False, init=False)
     """Whether it is a failure that is explained."""
-    _known: dict[int, Reason | None] = field(factory=dict, init=False)
-    """By literal; ``None`` while it is being explained, for a memory may rest on itself."""
+    _known: dict[int, Reason] = field(factory=dict, init=False)
+    """By node."""
+    _going: set[int] = field(factory=set, init=False)
+    """Nodes that are being explained; a memory may rest on itself."""
 
     def equation(self, equation: Equation) -> Reason:
         literal = equation.literal
         sentence = equation.holds if self.holds(literal) else equation.fails
-        self._known[literal] = None
+        self._going.add(literal >> 1)
         self._fails = not self.holds(literal)
         return Reason(sentence, self.reasons(literal))
 
@@ -105,6 +107,8 @@ class _Walk:
         inputs = graph.gates[node]
         if not self.values[node]:
             inputs = tuple(each for each in inputs if not self.holds(each))
+            if any(each >> 1 in self._going for each in inputs):
+                return ()  # it fails by what is being explained, whatever else it lacks
         found = list(self._each(each for each in inputs if each >> 1 not in graph.latches))
         causes = {cause for reason in found for cause in reason.causes()}
         for each in inputs:
@@ -140,19 +144,20 @@ class _Walk:
         timer = self.graph.timers.get(node)
         if timer is not None and timer.start is not None and not self.holds(timer.start):
             return self._each([timer.start])  # what does not go on needs no time
-        if literal in self._known:
-            known = self._known[literal]
-            return () if known is None else (known,)
+        if node in self._going:
+            return ()
+        if node in self._known:
+            return (self._known[node],)
         sentence = self._sentence(literal)
         if sentence is None:
             return self.reasons(literal)
-        self._known[literal] = None
+        self._going.add(node)
         because = self.reasons(literal)
+        self._going.remove(node)
         if not because and self._lacking(literal) is not None:
-            del self._known[literal]  # it is missing for nothing but what rests on it itself
-            return ()
-        reason = self._known[literal] = Reason(sentence, because)
-        return (reason,)
+            return ()  # it is missing for nothing but what rests on it itself
+        self._known[node] = Reason(sentence, because)
+        return (self._known[node],)
 
     def _sentence(self, literal: Literal) -> str | None:
         holds = self.holds(literal)
@@ -165,10 +170,10 @@ class _Walk:
     def _said_instead(self, node: int) -> str | None:
         """Return what a device says when it does not say this; ``None`` for what is no report."""
         name = self.graph.labels[node]
-        device, equals, _ = name.rpartition("=")
-        if not equals:
+        device = name.rpartition("=")[0]
+        if device not in self.reported:
             return None
-        value = self.reported.get(device)
+        value = self.reported[device]
         other = self.graph.names.get(f"{device}={value}")
         if value is not None and other is not None:
             return self.graph.sentence(other, value=True)

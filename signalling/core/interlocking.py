@@ -72,6 +72,9 @@ class Interlocking:
         for index, output in enumerate(table.outputs):
             for literal, _ in output.choices:
                 watched.setdefault(literal, []).append(index)
+        for index, source in enumerate(table.alarms, len(table.outputs)):
+            watched.setdefault(source.literal, []).append(index)
+        self._raised: dict[int, Alarm] = {}
         self._evaluator = Evaluator(graph, watched)
         self._now = 0
         self._inputs: dict[Device, dict[str | None, int]] = {}
@@ -194,7 +197,11 @@ class Interlocking:
         if not changed:
             return ()
         orders = []
+        count = len(self._ordered)
         for index in changed:
+            if index >= count:
+                self._raise_alarm(index)
+                continue
             output = self.table.outputs[index]
             value = self._value(output)
             before = self._ordered[index]
@@ -227,11 +234,14 @@ class Interlocking:
     @property
     def alarms(self) -> tuple[Alarm, ...]:
         """What a person should know of now, in the order of the file."""
-        return tuple(
-            Alarm(source.kind, source.thing, source.sentence)
-            for source in self.table.alarms
-            if self._evaluator.holds(source.literal)
-        )
+        return tuple(self._raised[index] for index in sorted(self._raised))
+
+    def _raise_alarm(self, index: int) -> None:
+        source = self.table.alarms[index - len(self._ordered)]
+        if self._evaluator.holds(source.literal):
+            self._raised[index] = Alarm(source.kind, source.thing, source.sentence)
+        else:
+            self._raised.pop(index, None)
 
     def holds(self, equation: str) -> bool:
         """Return the value of a named equation, such as ``block d2 occupied``.
@@ -246,7 +256,7 @@ class Interlocking:
         Raises ``KeyError`` when there is none of that name.
         """
         graph = self.table.graph
-        said = {str(device): value for device, value in self._said.items()}
+        said = {str(device): self._said.get(device) for device in self._inputs}
         return explain(graph, self._evaluator.value, graph.equations[equation], said)
 
     def snapshot(self) -> Snapshot:

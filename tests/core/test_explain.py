@@ -155,11 +155,21 @@ def test_requests_are_told_as_sentences() -> None:
     assert rig.interlocking.explain("signal M1 off").causes() == ("signal M1 is held",)
 
 
-def test_a_turnout_that_is_asked_for() -> None:
+def test_a_request_that_nobody_made_is_not_taken_for_a_device_that_is_silent() -> None:
     rig = Rig(JUNCTION.replace('block = "j1"', 'block = "j1", moved_by = "us"')).all_clear()
-    rig.ask(MoveTurnout("t1", Lie.REVERSE))
-    causes = rig.interlocking.explain("route M2/main off").causes()
-    assert "turnout t1 is ordered reverse" in causes or "turnout t1 is asked for reverse" in causes
+    causes = rig.interlocking.explain("turnout t1 at rest").causes()
+    assert causes == ("turnout t1 is not asked for normal", "turnout t1 is not asked for reverse")
+    rig.occupied("j1").ask(MoveTurnout("t1", Lie.REVERSE))
+    assert lines(rig, "turnout t1 at rest") == [
+        "turnout t1 may be about to be moved",
+        "  turnout t1 is asked for reverse",
+        "  turnout t1 is not ordered reverse",
+        "    turnout t1 is locked",
+        "      block j1 is occupied",
+        "        detection does not show block j1 clear",
+        "          detector j1 reports occupied",
+        "      route M2/main is locked",
+    ]
 
 
 def test_no_train_is_close() -> None:
