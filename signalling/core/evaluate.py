@@ -32,72 +32,65 @@ class Evaluator:
     def __init__(self, graph: Graph, watched: Mapping[Literal, Iterable[int]]) -> None:
         nodes = len(graph)
         self.graph = graph
-        self.value: list[bool] = [False] * nodes
+        self.value = [False] * nodes
         self.changed: set[int] = set()
-        self._short: list[int] = [0] * nodes
-        rises: list[list[int]] = [[] for _ in range(nodes)]
-        falls: list[list[int]] = [[] for _ in range(nodes)]
-        for node, inputs in enumerate(graph.gates):
-            for literal in inputs:
-                (falls if literal & 1 else rises)[literal >> 1].append(node)
+        self._short = [0] * nodes
+        # One object a number, made in one go: what lies together in the graph lies together in
+        # memory, which on a large layout is most of what an event costs.
+        self._numbers = list(range(nodes))
         # A gate that a node feeds straight counts one false input less when the node rises; one
         # that it feeds inverted, one more.
-        self._straight = [tuple(gates) for gates in rises]
-        self._inverted = [tuple(gates) for gates in falls]
-        self._next: dict[int, Literal] = {
-            node: latch.next for node, latch in graph.latches.items() if latch.next is not None
-        }
-        self._start: dict[int, Literal] = {
-            node: timer.start for node, timer in graph.timers.items() if timer.start is not None
-        }
+        self._straight, self._inverted = self._fed()
+        self._next = [-1] * nodes
+        self._start = [-1] * nodes
         self._duration = {node: timer.duration for node, timer in graph.timers.items()}
+        for node, latch in graph.latches.items():
+            self._next[node] = _given(latch.next)
+        for node, timer in graph.timers.items():
+            self._start[node] = _given(timer.start)
         self._deadline: dict[int, int] = {}
         self._deadlines: list[tuple[int, int]] = []
-        self._hooks: list[tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]] | None] = [
-            None
-        ] * nodes
-        self._hook_up(watched)
+        self._marks = self._marked(watched)
+        self._touched: set[int] = set()
         self._queue: list[int] = []
         self._queued = [False] * nodes
-        self._latches: set[int] = set()
-        self._timers: set[int] = set()
         self._begin()
 
-    def _hook_up(self, watched: Mapping[Literal, Iterable[int]]) -> None:
-        latches: dict[int, list[int]] = {}
-        timers: dict[int, list[int]] = {}
-        outputs: dict[int, list[int]] = {}
-        for node, literal in self._next.items():
-            latches.setdefault(literal >> 1, []).append(node)
-        for node, literal in self._start.items():
-            timers.setdefault(literal >> 1, []).append(node)
-        for literal, marks in watched.items():
-            outputs.setdefault(literal >> 1, []).extend(marks)
-        for node in {*latches, *timers, *outputs}:
-            self._hooks[node] = (
-                tuple(latches.get(node, ())),
-                tuple(timers.get(node, ())),
-                tuple(dict.fromkeys(outputs.get(node, ()))),
-            )
+    def _fed(self) -> tuple[list[tuple[int, ...]], list[tuple[int, ...]]]:
+        """Return, by node, the gates that it feeds straight and those that it feeds inverted."""
+        straight: list[list[int]] = [[] for _ in self._numbers]
+        inverted: list[list[int]] = [[] for _ in self._numbers]
+        for number, inputs in zip(self._numbers, self.graph.gates, strict=True):
+            for literal in inputs:
+                (inverted if literal & 1 else straight)[literal >> 1].append(number)
+        return [tuple(gates) for gates in straight], [tuple(gates) for gates in inverted]
+
+    def _marked(self, watched: Mapping[Literal, Iterable[int]]) -> list[tuple[int, ...]]:
+        """Return, by node, what looks at it: latches and timers by node, outputs as ``~index``."""
+        marks: list[list[int]] = [[] for _ in self._numbers]
+        for node in (*self.graph.latches, *self.graph.timers):
+            literal = max(self._next[node], self._start[node])
+            marks[literal >> 1].append(self._numbers[node])
+        for literal, outputs in watched.items():
+            marks[literal >> 1].extend(~index for index in outputs)
+        return [tuple(dict.fromkeys(found)) for found in marks]
 
     def _begin(self) -> None:
         """Set every node to its value with all inputs false and latches as they start."""
+        value, short, gates = self.value, self._short, self.graph.gates
         for node, latch in self.graph.latches.items():
-            self.value[node] = latch.initial
+            value[node] = latch.initial
         for node, kind in enumerate(self.graph.kinds):
             if kind is Kind.GATE:
-                short = sum(
-                    self.value[literal >> 1] == bool(literal & 1)
-                    for literal in self.graph.gates[node]
+                short[node] = sum(
+                    value[literal >> 1] == bool(literal & 1) for literal in gates[node]
                 )
-                self._short[node] = short
-                self.value[node] = short == 0
-        self._latches.update(self._next)
-        self._timers.update(self._start)
+                value[node] = short[node] == 0
+        self._touched.update(self.graph.latches, self.graph.timers)
 
     def holds(self, literal: Literal) -> bool:
         """Return the value of a literal."""
-        return self.value[literal >> 1] != bool(literal & 1)
+        return self.value[literal >> 1] != literal & 1
 
     def put(self, node: int, value: bool) -> None:  # noqa: FBT001 - the value of a bit
         """Set an input; ``settle`` must follow."""
@@ -142,32 +135,33 @@ class Evaluator:
                 now_true = short[node] == 0
                 if now_true is not value[node]:
                     self._flip(node, now_true)
-            if not self._latches and not self._timers:
+            if not self._touched:
                 return
             self._take(now)
         raise EquationError("the equations do not come to rest")
 
     def _take(self, now: int) -> None:
         """Let latches take their next values together, and timers start and stop."""
-        value = self.value
+        value, next_value, start = self.value, self._next, self._start
         flips = []
-        for node in self._latches:
-            literal = self._next[node]
-            wanted = value[literal >> 1] != bool(literal & 1)
-            if wanted is not value[node]:
-                flips.append(node)
-        self._latches.clear()
-        for node in self._timers:
-            if self.holds(self._start[node]):
-                if node not in self._deadline and not value[node]:
-                    due = now + self._duration[node]
-                    self._deadline[node] = due
-                    heappush(self._deadlines, (due, node))
+        for mark in self._touched:
+            if mark < 0:
+                self.changed.add(~mark)
+                continue
+            literal = next_value[mark]
+            if literal >= 0:
+                if (value[literal >> 1] != literal & 1) != value[mark]:
+                    flips.append(mark)
+            elif self.holds(start[mark]):
+                if mark not in self._deadline and not value[mark]:
+                    due = now + self._duration[mark]
+                    self._deadline[mark] = due
+                    heappush(self._deadlines, (due, mark))
             else:
-                self._deadline.pop(node, None)
-                if value[node]:
-                    flips.append(node)
-        self._timers.clear()
+                self._deadline.pop(mark, None)
+                if value[mark]:
+                    flips.append(mark)
+        self._touched.clear()
         for node in flips:
             self._flip(node, not value[node])
 
@@ -190,8 +184,12 @@ class Evaluator:
             if left == 1 and not queued[gate]:
                 queued[gate] = True
                 heappush(queue, gate)
-        hooks = self._hooks[node]
-        if hooks is not None:
-            self._latches.update(hooks[0])
-            self._timers.update(hooks[1])
-            self.changed.update(hooks[2])
+        marks = self._marks[node]
+        if marks:
+            self._touched.update(marks)
+
+
+def _given(literal: Literal | None) -> Literal:
+    if literal is None:
+        raise EquationError("a latch or a timer has no equation")
+    return literal

@@ -118,7 +118,7 @@ def gather_rows(
                 ),
                 lamps_proved=signal.lamps_proved,
                 next_proved=route.exit is not None and layout.signals[route.exit].lamps_proved,
-                release=special.release,
+                release=_release(special.release, practice, practice.heads[head]),
                 release_after=special.release_after,
                 approach=approaches[route.entry],
                 approach_time=_first(signal.approach_time, layout.settings.approach_time),
@@ -146,6 +146,13 @@ def gather_rows(
             )
         )
     return tuple(rows)
+
+
+def _release(release: str, practice: Practice, head: Head) -> str:
+    """Return how a route is held: a head that cannot show the least aspect is held at danger."""
+    if release == "from-caution" and practice.aspects[1].name not in head.shows:
+        return "from-danger"
+    return release
 
 
 def _first(own: float | None, common: float) -> float:
