@@ -99,8 +99,7 @@ def _scope(data: dict[str, Any], findings: Findings, stem: str) -> Scope:
         table: frozenset(data[table]) if isinstance(data.get(table), dict) else frozenset()
         for table in THINGS
     }
-    every = data.get("bindings")
-    positions = range(len(every)) if isinstance(every, list) else ()
+    positions = range(len(data["bindings"])) if "bindings" in tables else ()
     return Scope(layout, names, findings, tuple(at for at in positions if at not in left_out))
 
 

@@ -261,8 +261,8 @@ class _Spot:
             if isinstance(note, IterableValidationNote):
                 data = self.data[note.index]
                 path = (*self.path, note.index)
-                in_list = isinstance(note.index, int) and not isinstance(data, dict)
-                return _Spot(data, path, self.drop if in_list else path, self.attribute)
+                an_entry = isinstance(note.index, str) or attrs.has(note.type)
+                return _Spot(data, path, path if an_entry else self.drop, self.attribute)
         return self
 
 
