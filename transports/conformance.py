@@ -300,12 +300,15 @@ async def _check_absent_peer(transport: Transport, far_end: FarEnd) -> None:
 async def _check_loss(transport: Transport, far_end: FarEnd) -> None:
     await transport.open(_Ear())
     watch = asyncio.create_task(transport.wait_lost(), name="the check's watch")
-    await asyncio.sleep(0.05)
-    _require(not watch.done(), "wait_lost does not return while the link is up")
-    await far_end.cut()
-    await _until(watch.done, "wait_lost returns when the link has gone")
-    with contextlib.suppress(LinkError):
-        await watch
+    try:
+        await asyncio.sleep(0.05)
+        _require(not watch.done(), "wait_lost does not return while the link is up")
+        await far_end.cut()
+        await _until(watch.done, "wait_lost returns when the link has gone")
+    finally:
+        watch.cancel()
+        with contextlib.suppress(LinkError, asyncio.CancelledError):
+            await watch
     with _link_error("sending on a lost link raises LinkError"):
         await transport.send([Order(SIGNAL, "danger")])
     await transport.close()
