@@ -16,14 +16,11 @@ from rich.console import Console
 from signalling.cli import GOOD
 from signalling.cli.sheet_text import as_text, print_sheet
 from signalling.errors import UnreadableFileError
-from signalling.layout.read import examine_layout
-from signalling.practice.load import load_practice
-from signalling.table.check import check_reading
 from signalling.table.equations import equations
+from signalling.table.load import load_table
 from signalling.table.present import control_table
 from signalling.table.sheet import Sheet, as_csv, as_json
 from signalling.table.sheet_html import as_html
-from signalling.table.table import Table, compile_table
 
 __all__ = ["FORMATS", "add_arguments", "run"]
 
@@ -59,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     Raises ``LayoutError`` with what ``check`` would print where that has an error, and
     ``UnreadableFileError`` where a file cannot be read or written.
     """
-    table = _compiled(arguments.file)
+    table = load_table(arguments.file)
     sheet = equations(table) if arguments.equations else control_table(table)
     output = arguments.output
     ending = Path(output).suffix.removeprefix(".") if output else ""
@@ -72,15 +69,6 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         sys.stdout.write(FORMATS[form](sheet))
     return GOOD
-
-
-def _compiled(file: str) -> Table:
-    reading = examine_layout(file)
-    check_reading(reading)
-    reading.findings.raise_errors()
-    layout = reading.layout
-    assert layout is not None  # noqa: S101 - a file that is not TOML has an error
-    return compile_table(layout, load_practice(layout.settings.practice, reading.folder))
 
 
 def _write(path: Path, text: str, layout: Path) -> None:

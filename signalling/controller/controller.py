@@ -22,10 +22,11 @@ from attrs import frozen
 
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
-from signalling.controller.load import Transports, load_table, make_links
+from signalling.controller.load import Transports, make_links
 from signalling.core.interlocking import Interlocking
 from signalling.core.words import Alarm, Refusal, Request
 from signalling.layout.words import Device, Order, Report
+from signalling.table.load import load_table
 from signalling.table.table import Table
 from transports.link import LinkStatus
 from transports.supervise import Supervisor

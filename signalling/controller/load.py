@@ -1,7 +1,7 @@
-"""From a layout file to what a controller runs: the table, and transports with their devices.
+"""From a table to the transports that a controller runs, with their devices.
 
-Law of this file: joining only. Reading, checking, compiling and finding a
-transport by its kind are each done where they belong.
+Law of this file: joining only. What devices there are and finding a transport by
+its kind are each done where they belong.
 """
 
 from __future__ import annotations
@@ -12,17 +12,14 @@ from pathlib import Path
 
 from attrs import frozen
 
-from signalling.errors import ConfigurationError, LayoutError, Severity
-from signalling.layout.read import examine_layout
-from signalling.practice.load import load_practice
-from signalling.table.check import check_reading
+from signalling.errors import ConfigurationError
 from signalling.table.devices import bindings, devices
-from signalling.table.table import Table, compile_table
+from signalling.table.table import Table
 from transports.link import Timing
 from transports.registry import TransportMaker, make_transport
 from transports.transport import BoundDevice, Transport, TransportSettings
 
-__all__ = ["BENCH", "Link", "Transports", "load_table", "make_links"]
+__all__ = ["BENCH", "Link", "Transports", "make_links"]
 
 BENCH = "bench"
 """The name of a transport that is given alone, and carries every device of a layout."""
@@ -38,20 +35,6 @@ class Link:
     transport: Transport
     devices: tuple[BoundDevice, ...]
     timing: Timing
-
-
-def load_table(file: str | os.PathLike[str]) -> Table:
-    """Return the compiled table of a layout file.
-
-    Raises ``UnreadableFileError``, and ``LayoutError`` with every finding where
-    any is an error.
-    """
-    reading = examine_layout(file)
-    findings = check_reading(reading)
-    if reading.layout is None or any(each.severity is Severity.ERROR for each in findings):
-        raise LayoutError(findings)
-    layout = reading.layout
-    return compile_table(layout, load_practice(layout.settings.practice, reading.folder))
 
 
 def make_links(table: Table, given: Transports | None, folder: str | Path) -> tuple[Link, ...]:
