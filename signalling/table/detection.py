@@ -46,6 +46,7 @@ class Detection:
     _inside: dict[str, tuple[Latch, dict[str, Latch]]] = field(factory=dict)
     _before: dict[str, Latch] = field(factory=dict)
     _over: dict[Joint, Latch] = field(factory=dict)
+    _remains: dict[str, Literal] = field(factory=dict)
     _lost: dict[str, Latch] = field(factory=dict)
     _occupied: dict[str, Literal] = field(factory=dict)
 
@@ -118,6 +119,26 @@ class Detection:
         if block not in self._inside:
             return FALSE
         return self.graph.any_of(*(latch.literal for latch in self._inside[block][1].values()))
+
+    def remains(self, block: str) -> Literal:
+        """Return whether a vehicle was reported in a block and has not been seen to leave since.
+
+        As ``present``, but a bad contact that reads clear for less than the
+        hold-off does not end it.
+        """
+        known = self._remains.get(block)
+        if known is None:
+            graph = self.graph
+            latch = graph.latch(
+                f"a vehicle remains in {block}",
+                holds=f"a vehicle was reported in block {block} and has not left it",
+                fails=f"no vehicle was reported in block {block} of late",
+            )
+            present = self.present(block)
+            stays = graph.all_of(latch.literal, self.seen(block), self.unknown(block) ^ 1)
+            graph.set_next(latch, graph.any_of(present, stays))
+            known = self._remains[block] = graph.any_of(present, latch.literal)
+        return known
 
     def unknown(self, block: str) -> Literal:
         """Return whether some detector of a block says nothing that counts."""

@@ -207,7 +207,9 @@ class Signals:
         """Return whether a train is close enough for an approach release.
 
         A report of a vehicle is needed here: a block that only counts as
-        occupied because nothing is known of it releases nothing.
+        occupied because nothing is known of it releases nothing. A bad contact
+        takes the release back no sooner than the hold-off: the signal would go
+        to danger before the driver.
         """
         known = self.graph.equations.get(f"route {row.name} released")
         if known is not None:
@@ -217,7 +219,7 @@ class Signals:
             self.graph.timer(
                 f"train close to {row.signal} for {row.name}",
                 nanoseconds(row.release_after),
-                self.detection.present(row.route.entry.rear),
+                self.detection.remains(row.route.entry.rear),
                 holds=f"a train has been close to signal {row.signal} long enough",
                 fails=f"a train has not been close to signal {row.signal} long enough",
             ),

@@ -150,6 +150,20 @@ def test_release_from_danger() -> None:
     assert rig.aspect("M2") == "clear"
 
 
+def test_a_bad_contact_does_not_take_a_release_back_before_the_train() -> None:
+    text = with_route("release = 'from-danger'").replace("hold_off = 0.0", "hold_off = 1.5")
+    rig = Rig(text).all_clear().wait(2).lies("t1", "reverse").occupied("d2")
+    assert rig.aspect("M2") == "preliminary-caution"
+    rig.clear("d2").wait(0.4)
+    assert rig.aspect("M2") == "preliminary-caution"
+    rig.occupied("d2").wait(5).clear("d2").wait(1.6)
+    assert rig.aspect("M2") == "danger"
+    rig.occupied("d2")
+    assert rig.aspect("M2") == "preliminary-caution"
+    rig.unknown("d2")
+    assert rig.aspect("M2") == "danger"
+
+
 # Approach release from yellow: as above, but held at yellow (GK/RT0045, from memory).
 def test_release_from_caution() -> None:
     rig = Rig(with_route("release = 'from-caution'")).all_clear().lies("t1", "reverse")
