@@ -52,7 +52,8 @@ bench: .venv/installed-dev
 
 schema: .venv/installed
 	$(SAY) "Writing the schemas in shared/"
-	@$(PYTHON_IN) -m signalling.layout.schema
+	@$(PYTHON_IN) -m signalling schema layout > shared/layout.schema.json
+	@$(PYTHON_IN) -m signalling schema practice > shared/practice.schema.json
 
 clean:
 	rm -rf .venv build dist

@@ -53,6 +53,10 @@ class Findings:
         """Add a finding that leaves the file usable."""
         self.add(Severity.WARNING, path, thing, message, remedy)
 
+    def note(self, path: KeyPath, thing: str, message: str, remedy: str) -> None:
+        """Add something worth knowing."""
+        self.add(Severity.NOTE, path, thing, message, remedy)
+
     def extend(self, findings: Iterable[Finding]) -> None:
         """Add findings made elsewhere, such as about another file, as they are."""
         self._found.extend(findings)
