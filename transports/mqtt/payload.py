@@ -144,7 +144,12 @@ class ReportFormat:
         except UnicodeDecodeError:
             raise RejectedInputError("not-text") from None
         word = self.words.get(("text", text))
-        return self._word(document()) if word is None else word
+        if word is not None:
+            return word
+        try:
+            return self._word(document())
+        except RejectedInputError:
+            raise RejectedInputError("unknown-value", text[:80]) from None
 
     def _word(self, value: Any) -> str:
         known = _known(value)
