@@ -9,13 +9,13 @@ joints.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 
 from attrs import evolve, frozen
 
 from signalling.layout.findings import listed
-from signalling.layout.notation import NAME, Joint, NotationError, Step, parse_path
+from signalling.layout.notation import NAME, Joint, NotationError, Step, parse_joint, parse_path
 from signalling.layout.place import KeyPath
 from signalling.layout.scope import Scope, unreadable
 from signalling.layout.track import Track, Way, contradict, derive_track
@@ -71,7 +71,7 @@ def check_lines(scope: Scope) -> CheckedLines:
             loose.extend(pairwise(_block(scope, part) for part in text.split(">")))
     track = derive_track(evolve(scope.layout, lines=good, signals={}))
     bad = scope.names["lines"] - good.keys()
-    _check_ways(scope, track)
+    _check_ways(scope, track, _directions(scope, good, track))
     if not bad:
         _check_all_used(scope, written)
     return CheckedLines(track, tuple(loose), bad)
@@ -146,10 +146,28 @@ def _check_run(scope: Scope, path: KeyPath, thing: str, steps: tuple[Step, ...])
         )
 
 
-def _check_ways(scope: Scope, track: Track) -> None:
-    """Check that turnouts decide wherever the lines part, and that trains can come to each end."""
+def _directions(scope: Scope, lines: Mapping[str, str], track: Track) -> frozenset[Joint]:
+    """Return the joints in the directions that trains run, as far as the file can be read."""
+    standing = {}
+    for name, signal in scope.layout.signals.items():
+        try:
+            if parse_joint(signal.at) in track.lines:
+                standing[name] = signal
+        except NotationError:
+            continue  # told where signals are checked
+    return derive_track(evolve(scope.layout, lines=lines, signals=standing)).runs
+
+
+def _check_ways(scope: Scope, track: Track, runs: frozenset[Joint]) -> None:
+    """Check that turnouts decide wherever trains part, and that trains can come to each end.
+
+    Lines may come together without a turnout that decides, as over sprung
+    points, where no train runs the other way.
+    """
     told: set[tuple[str, str | None]] = set()
     for (block, rear), ways in track.ways.items():
+        if rear is not None and Joint(rear, block) not in runs:
+            continue
         for index, two in enumerate(ways):
             one = next((way for way in ways[:index] if _part(way, two)), None)
             if one is not None and (block, two.ahead) not in told:

@@ -67,10 +67,11 @@ def _practice(reading: Reading) -> Practice | None:
 
 def _check_table(layout: Layout, practice: Practice, findings: Findings) -> None:
     """Say what only the whole track shows, once the control table is made."""
+    from signalling.table.check_track import check_track  # noqa: PLC0415 - sound files only
     from signalling.table.table import compile_table  # noqa: PLC0415 - sound files only
 
     try:
-        problems = compile_table(layout, practice).problems
+        table = compile_table(layout, practice)
     except EquationError as error:
         findings.error(
             ("layout", "practice"),
@@ -79,8 +80,9 @@ def _check_table(layout: Layout, practice: Practice, findings: Findings) -> None
             "Correct the practice, so that no aspect rests on itself.",
         )
         return
-    for problem in problems:
+    for problem in table.problems:
         findings.add(problem.severity, problem.path, problem.thing, problem.message, problem.remedy)
+    check_track(table, findings)
 
 
 PASSES: tuple[Pass, ...] = (check_heads,)

@@ -1,0 +1,207 @@
+"""Checks of the whole: what follows from track, signals and rows taken together.
+
+Law of this file: warnings about layouts that are sound as files and will
+probably not do what their authors want, each with the rule's reason. It reads
+the rows of the control table and adds nothing to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from signalling.layout.findings import Findings, listed
+from signalling.layout.routes import End
+from signalling.practice.schema import DANGER
+from signalling.table.row import Row
+from signalling.table.table import Table
+
+__all__ = ["check_track"]
+
+
+def check_track(table: Table, findings: Findings) -> None:
+    """Say what will probably not do what the author wants."""
+    by_signal: dict[str, list[Row]] = {}
+    for row in table.rows:
+        by_signal.setdefault(row.signal, []).append(row)
+    for rows in by_signal.values():
+        _check_turnouts(table, findings, rows)
+        _check_own_train(findings, rows)
+        _check_warning(table, findings, rows)
+        _check_told_apart(findings, rows)
+        _check_release(table, findings, rows)
+        _check_hidden(table, findings, rows)
+    _check_stand_off(table, findings)
+    _check_stops(table, findings)
+    _check_beams(table, findings)
+    _check_sequence(table, findings)
+
+
+def _at(signal: str) -> tuple[str, ...]:
+    return "signals", signal
+
+
+def _check_turnouts(table: Table, findings: Findings, rows: list[Row]) -> None:
+    """Say which signals read over a turnout that anyone may throw: they cannot be proved."""
+    turnouts = table.layout.turnouts
+    loose = sorted(
+        {
+            turnout
+            for row in rows
+            for turnout, _ in row.route.all_lies
+            if turnouts[turnout].moved_by == "others" and not turnouts[turnout].lock
+        }
+    )
+    if loose:
+        findings.note(
+            _at(rows[0].signal),
+            f"signal {rows[0].signal}",
+            f"It reads over {listed(f'turnout {name}' for name in loose)}, which others may throw "
+            "at any time, also under a train that has just passed the signal off.",
+            "Give the turnout a lock (`lock = true`) or let us move it (`moved_by = 'us'`).",
+        )
+
+
+def _check_own_train(findings: Findings, rows: list[Row]) -> None:
+    """Say which routes need the block clear in which their own train waits."""
+    for row in rows:
+        if row.route.entry.rear in {way.block for way in row.route.kept_clear}:
+            findings.warning(
+                _at(row.signal),
+                f"route {row.name}",
+                f"It needs block {row.route.entry.rear} clear, where its own train waits, so the "
+                "signal never clears for that train.",
+                "Put another signal of the same direction on the way, or shorten the overlap.",
+            )
+
+
+def _check_warning(table: Table, findings: Findings, rows: list[Row]) -> None:
+    """Say which signals show their best aspect with the next one at danger."""
+    for row in rows:
+        head = table.practice.heads[row.head]
+        aspect = head.next[DANGER]
+        # The least proceed aspect is the warning itself.
+        if row.route.exit is not None and table.practice.level(aspect) > 1:
+            titles = {each.name: each.title for each in table.practice.aspects}
+            findings.note(
+                _at(row.signal),
+                f"signal {row.signal}",
+                f"Its {titles[aspect]} aspect says nothing of signal {row.route.exit}, which may "
+                "be at danger: the driver is not warned of it here.",
+                "Give it a third aspect, or keep the speed low enough to stop at sight.",
+            )
+            return
+
+
+def _check_told_apart(findings: Findings, rows: list[Row]) -> None:
+    """Say which routes look the same to a driver who is sent over one of them."""
+    seen: dict[str | None, Row] = {}
+    for row in rows:
+        other = seen.setdefault(row.indicator, row)
+        if other is not row and other.route.entry == row.route.entry:
+            shown = "no indicator" if row.indicator is None else f"indicator {row.indicator}"
+            findings.warning(
+                _at(row.signal),
+                f"route {row.name}",
+                f"It shows {shown}, as route {other.name} does, so a driver cannot tell the two "
+                "apart.",
+                f"Give one of them an indicator: `routes = {{ {row.route.line} = {{ indicator = "
+                "1 } }`.",
+            )
+
+
+def _check_release(table: Table, findings: Findings, rows: list[Row]) -> None:
+    """Say which heads cannot be held at caution, since they cannot show it."""
+    for row in rows:
+        special = table.layout.signals[row.signal].routes.get(row.route.line)
+        if special is not None and special.release != row.release:
+            findings.warning(
+                (*_at(row.signal), "routes", row.route.line),
+                f"route {row.name}",
+                f"Its head cannot show {table.practice.aspects[1].name}, so it is held "
+                f"{row.release} instead of {special.release}.",
+                f"Write `release = '{row.release}'`, or give the signal more aspects.",
+            )
+
+
+def _check_hidden(table: Table, findings: Findings, rows: list[Row]) -> None:
+    """Say which hidden sections do nothing, since no route leaves the scene."""
+    hidden = table.layout.signals[rows[0].signal].hidden
+    if hidden not in (None, False) and not any(row.route.end is End.OPEN for row in rows):
+        findings.warning(
+            (*_at(rows[0].signal), "hidden"),
+            f"signal {rows[0].signal}",
+            "None of its routes runs out of the described track, so its hidden sections do "
+            "nothing.",
+            "Take `hidden` out, or let its line end beyond it.",
+        )
+
+
+def _check_stand_off(table: Table, findings: Findings) -> None:
+    """Say which automatic signals let trains come to stand facing each other."""
+    rows = {row.name: row for row in table.rows}
+    told: set[frozenset[str]] = set()
+    for row in table.rows:
+        for other in (rows[name] for name in row.first_come):
+            pair = frozenset((row.signal, other.signal))
+            if pair in told or not _head_on(row, other):
+                continue
+            told.add(pair)
+            findings.warning(
+                _at(row.signal),
+                f"signal {row.signal}",
+                f"Signal {other.signal} lets trains run against it over "
+                f"{listed(_shared(row, other))}; two trains may come to stand facing each other.",
+                "Let trains run one way only there, or let a turnout lead them past each other.",
+            )
+
+
+def _head_on(one: Row, two: Row) -> bool:
+    """Return whether two routes run over some block in opposite directions."""
+    runs = {(way.block, way.rear, way.ahead) for way in one.route.ways}
+    return any((way.block, way.ahead, way.rear) in runs for way in two.route.ways)
+
+
+def _shared(one: Row, two: Row) -> Iterable[str]:
+    others = set(two.route.blocks)
+    return (f"block {block}" for block in one.route.blocks if block in others)
+
+
+def _check_stops(table: Table, findings: Findings) -> None:
+    """Say which stops stop nothing when the power has gone."""
+    for name, stop in table.layout.stops.items():
+        if stop.unpowered == "lifted":
+            findings.warning(
+                ("stops", name),
+                f"stop {name}",
+                "Without power it lets trains pass its signal, whatever the signal shows.",
+                "Wire it so that it is applied without power, and write `unpowered = 'applied'`.",
+            )
+
+
+def _check_beams(table: Table, findings: Findings) -> None:
+    """Say, once per block, what beams cannot see."""
+    sections = {detector.block for detector in table.layout.detectors.values()}
+    for block in table.layout.blocks:
+        if block not in sections:
+            findings.note(
+                ("blocks", block),
+                f"block {block}",
+                "Only spot detectors see it: they do not notice a vehicle that is left behind or "
+                "lifted off between them, and after each start a person must restore the block "
+                "or a train must leave it.",
+                "Use a section detector where that matters.",
+            )
+
+
+def _check_sequence(table: Table, findings: Findings) -> None:
+    """Say where trains that leave the scene would count as vanished."""
+    open_ends = {row.route.blocks[-1] for row in table.rows if row.route.end is End.OPEN}
+    for name, block in table.layout.blocks.items():
+        if block.sequence and name in open_ends:
+            findings.warning(
+                ("blocks", name),
+                f"block {name}",
+                "Trains leave the described track from here, and each that does would count as "
+                "vanished, since `sequence` is set.",
+                "Take `sequence = true` out.",
+            )

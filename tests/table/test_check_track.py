@@ -1,0 +1,115 @@
+"""What ``check`` says of layouts that are sound as files and will not do what is wanted."""
+
+from __future__ import annotations
+
+import pytest
+
+from signalling.layout.read import examine_text
+from signalling.table.check import check_reading
+
+BASE = """
+[layout]
+name = "Heron Wharf"
+[blocks]
+a = {}
+b = {}
+c = {}
+d = {}
+[turnouts]
+t = { block = "c", moved_by = "us" }
+[lines]
+main = "a > b > c[t normal] > d > a"
+spur = "b > c[t reverse] > e > f"
+[signals]
+A = { at = "a > b", aspects = 4 }
+B = { at = "b > c", aspects = 4, routes = { spur = { indicator = 1 } } }
+D = { at = "d > a", aspects = 3 }
+E = { at = "e > f", aspects = 3 }
+[stops]
+PA = { signal = "A" }
+""".replace("d = {}", "d = {}\ne = {}\nf = {}")
+
+
+def findings(text: str) -> list[tuple[str, str, str]]:
+    """Return severity, thing and message of each finding."""
+    return [
+        (str(each.severity), each.thing, each.message)
+        for each in check_reading(examine_text(text, "file.toml", "."))
+    ]
+
+
+def test_the_base_is_sound() -> None:
+    assert findings(BASE) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "severity", "thing", "words"),
+    [
+        (', moved_by = "us"', "", "note", "signal B", "others may throw at any time"),
+        (
+            "D = { at",
+            "D = { overlap = 'a > b', at",
+            "warning",
+            "route B/main",
+            "needs block b clear, where its own train waits",
+        ),
+        ("aspects = 4 }\nB", "aspects = 2 }\nB", "note", "signal A", "says nothing of signal B"),
+        (
+            ", routes = { spur = { indicator = 1 } }",
+            "",
+            "warning",
+            "route B/spur",
+            "cannot tell the two apart",
+        ),
+        (
+            "aspects = 4, routes = { spur = { indicator = 1 } }",
+            "aspects = 2, routes = { spur = { indicator = 1, release = 'from-caution' } }",
+            "warning",
+            "route B/spur",
+            "held from-danger instead of from-caution",
+        ),
+        (
+            "D = { at",
+            "D = { hidden = true, at",
+            "warning",
+            "signal D",
+            "hidden sections do nothing",
+        ),
+        (
+            "[stops]",
+            "X = { at = 'b > a', aspects = 3 }\nY = { at = 'a > d', aspects = 3 }\n[stops]",
+            "warning",
+            "signal A",
+            "stand facing each other",
+        ),
+        ('"A" }', '"A", unpowered = "lifted" }', "warning", "stop PA", "Without power"),
+        (
+            "f = {}",
+            "f = { sequence = true }",
+            "warning",
+            "block f",
+            "count as vanished",
+        ),
+        (
+            "[stops]",
+            "[detectors]\nin = { at = 'd > a' }\nout = { at = 'a > b' }\n"
+            "b = { block = 'b' }\nd = { block = 'd' }\n[stops]",
+            "note",
+            "block a",
+            "left behind or lifted off",
+        ),
+    ],
+)
+def test_what_is_said(old: str, new: str, severity: str, thing: str, words: str) -> None:
+    assert old in BASE
+    text = BASE.replace(old, new)
+    if "sequence = true" in new:
+        text = text.replace("E = { at", "E = { hidden = true, at")
+    assert any(
+        (found[0], found[1]) == (severity, thing) and words in found[2] for found in findings(text)
+    ), findings(text)
+
+
+def test_a_red_yellow_head_warns_by_what_it_shows() -> None:
+    text = BASE.replace("aspects = 4 }\nB", 'aspects = 2, head = "two-yellow" }\nB')
+    assert findings(text) == []
