@@ -172,24 +172,24 @@ def _alarms(layout: Layout, signals: Signals, detection: Detection) -> tuple[Ala
         for block in layout.blocks
         if detection.lost(block)
     ]
-    for name in signals.rows:
-        alarms.append(
-            AlarmSource(
-                "passed-at-danger",
-                f"signal {name}",
-                signals.passing.at_danger(name),
-                f"A train passed signal {name} at danger; signals that it could conflict with are "
-                f"held at danger. See to the train, then acknowledge signal {name}.",
-            )
+    alarms.extend(
+        AlarmSource(
+            "passed-at-danger",
+            f"signal {name}",
+            signals.passing.at_danger(name),
+            f"A train passed signal {name} at danger; signals that it could conflict with are "
+            f"held at danger. See to the train, then acknowledge signal {name}.",
         )
-    for name, latch in signals.lamp_faults.items():
-        alarms.append(
-            AlarmSource(
-                "lamps-failed",
-                f"signal {name}",
-                latch.literal,
-                f"The lamps of signal {name} failed while it was off; it is held at danger. "
-                f"Mend them, then acknowledge signal {name}.",
-            )
+        for name in signals.rows
+    )
+    alarms.extend(
+        AlarmSource(
+            "lamps-failed",
+            f"signal {name}",
+            latch.literal,
+            f"The lamps of signal {name} failed while it was off; it is held at danger. "
+            f"Mend them, then acknowledge signal {name}.",
         )
+        for name, latch in signals.lamp_faults.items()
+    )
     return tuple(alarms)

@@ -24,8 +24,13 @@ def findings_of(text: str, folder: str | Path = ".") -> tuple[Finding, ...]:
     return check_reading(examine_text(text, "halt.toml", str(folder)))
 
 
+def errors(findings: tuple[Finding, ...]) -> list[Finding]:
+    return [each for each in findings if each.severity is Severity.ERROR]
+
+
 def test_the_layout_with_one_of_everything_has_no_mistake() -> None:
-    assert findings_of(EVERYTHING) == ()
+    """It has what ``check`` warns of, too: that is one of everything."""
+    assert errors(findings_of(EVERYTHING)) == []
 
 
 @pytest.mark.parametrize(
@@ -109,14 +114,15 @@ def test_a_pass_added_to_the_list_is_run(monkeypatch: pytest.MonkeyPatch) -> Non
         findings.warning(("layout",), layout.settings.name, practice.name, "Nothing.")
 
     monkeypatch.setattr(checks, "PASSES", (*checks.PASSES, always))
-    (finding,) = findings_of(EVERYTHING)
-    assert (finding.thing, finding.message) == ("Cormorant Halt", "uk")
+    found = [(finding.thing, finding.message) for finding in findings_of(EVERYTHING)]
+    assert ("Cormorant Halt", "uk") in found
 
 
 def test_check_file_reads_a_file(tmp_path: Path) -> None:
     file = tmp_path / "halt.toml"
     file.write_text(EVERYTHING, encoding="utf-8")
-    assert check_file(file) == ()
+    assert check_file(file)[0].file == str(file)
+    assert errors(check_file(file)) == []
     with pytest.raises(UnreadableFileError):
         check_file(tmp_path)
 
@@ -129,8 +135,8 @@ def test_what_is_not_toml_is_told_alone() -> None:
 @pytest.mark.parametrize(
     "file", sorted(Path(__file__).parents[2].glob("examples/*.toml")), ids=lambda file: file.name
 )
-def test_examples_have_no_mistakes(file: Path) -> None:
-    assert check_file(file) == ()
+def test_examples_have_no_mistakes_and_nothing_to_warn_of(file: Path) -> None:
+    assert [each for each in check_file(file) if each.severity is not Severity.NOTE] == []
 
 
 # Layouts in a muddle: whatever is sound also compiles, and every device has its values.
