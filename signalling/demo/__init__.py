@@ -1,0 +1,1 @@
+"""The demonstration: Merrow Bay with its trains, over real links inside this process."""
