@@ -45,7 +45,7 @@ def _large(size: int) -> Row:
 
 
 def _small() -> list[Row]:
-    check = [sys.executable, "-m", "signalling.cli", "check", str(SMALL)]
+    check = [sys.executable, "-m", "signalling", "check", str(SMALL)]
     bare = [sys.executable, "-c", "import attrs, cattrs"]
     checks, bares = [], []
     for _ in range(PAIRS):
