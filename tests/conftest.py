@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import settings
 
 from signalling.controller.clock import paced
 
@@ -34,6 +35,10 @@ if TYPE_CHECKING:
 # pytest's capturing handler raises what formatting raises.
 for _name in ("signalling", "transports"):
     logging.getLogger(_name).setLevel(logging.DEBUG)
+
+# How long one example takes says nothing on a machine that others share.
+settings.register_profile("shared", deadline=None)
+settings.load_profile("shared")
 
 
 def pytest_configure(config: pytest.Config) -> None:
