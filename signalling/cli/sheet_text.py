@@ -48,7 +48,7 @@ def _parts(sheet: Sheet, console: Console) -> Iterator[RenderableType]:
         yield Text()
         yield _grid(sheet)
     else:
-        yield from _records(sheet)
+        yield from _records(sheet, console.width)
 
 
 def _wrapped(text: str) -> Table:
@@ -83,28 +83,39 @@ def _grid(sheet: Sheet) -> Table:
     return grid
 
 
-def _records(sheet: Sheet) -> Iterator[RenderableType]:
-    labels = max((len(column.title) for column in sheet.used), default=0)
+def _records(sheet: Sheet, width: int) -> Iterator[RenderableType]:
+    labels = 2 + max((len(column.title) for column in sheet.used), default=0)
     for row in sheet.rows:
         yield Text()
         yield Text("".join(texts(_named(sheet), row[sheet.names])), style="bold")
         record = Table.grid(padding=(0, 2, 0, 0))
-        record.add_column(width=2 + labels)
+        record.add_column(width=labels)
         record.add_column(overflow="fold")
         for column in sheet.used:
             said = texts(column, row[column.key])
             if said and column.key != sheet.names:
-                record.add_row(Text(f"  {column.title}"), Text(_joined(column, said)))
+                lines = _filled(_with_unit(column, said), width - labels - 2)
+                record.add_row(Text(f"  {column.title}"), Text("\n".join(lines)))
         yield record
+
+
+def _filled(said: tuple[str, ...], width: int) -> list[str]:
+    """Return texts one after the other, broken over lines between them."""
+    lines = [""]
+    for index, each in enumerate(said):
+        text = each if index == len(said) - 1 else f"{each},"
+        if lines[-1] and cell_len(f"{lines[-1]} {text}") > width:
+            lines.append("")
+        lines[-1] = f"{lines[-1]} {text}".lstrip()
+    return lines
 
 
 def _named(sheet: Sheet) -> Column:
     return next(column for column in sheet.columns if column.key == sheet.names)
 
 
-def _joined(column: Column, said: tuple[str, ...]) -> str:
-    joined = ", ".join(said)
-    return f"{joined} {column.unit}" if column.unit else joined
+def _with_unit(column: Column, said: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(f"{each} {column.unit}" if column.unit else each for each in said)
 
 
 def _equations(sheet: Sheet) -> Iterator[RenderableType]:
@@ -122,11 +133,10 @@ def _equations(sheet: Sheet) -> Iterator[RenderableType]:
 def _aside(sheet: Sheet, row: Row) -> str:
     """Return what stands in the other columns, in brackets."""
     said = [
-        f"{column.title.lower()} {_joined(column, texts(column, value))}"
+        f"{column.title.lower()} {each}"
         for column in sheet.used
         if column.key not in (sheet.names, sheet.parts)
-        and (value := row[column.key]) is not None
-        and not isinstance(value, Expression)
-        and texts(column, value)
+        and not isinstance(row[column.key], Expression)
+        for each in _with_unit(column, texts(column, row[column.key]))
     ]
     return f" ({', '.join(said)})" if said else ""
