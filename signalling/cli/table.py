@@ -46,6 +46,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="how to print it; where not given, as the ending of --output says, else as text",
     )
     parser.add_argument(
+        "--json",
+        dest="format",
+        action="store_const",
+        const="json",
+        help="the same as --format json",
+    )
+    parser.add_argument(
         "--output", metavar="PATH", help="the file to write, or write over, instead of printing"
     )
 

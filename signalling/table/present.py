@@ -138,8 +138,8 @@ COLUMNS = (
         key="release",
         title="Approach release",
         group="Release",
-        sentence="`from-danger`: the signal stays at danger, `from-caution`: at its most "
-        "restrictive proceed aspect, until a train is reported in the block before it.",
+        sentence="Where the signal is held until a train is reported in the block before it: at "
+        "danger (from-danger), or at its most restrictive proceed aspect (from-caution).",
     ),
     Column(
         key="release_after",

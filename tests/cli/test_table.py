@@ -45,8 +45,11 @@ def test_text_is_the_form_where_none_is_asked_for(capsys: pytest.CaptureFixture[
     assert capsys.readouterr().out == (GOLDEN / "junction.txt").read_text("utf-8")
 
 
-def test_json_has_a_row_for_each_route(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["table", JUNCTION, "--format", "json"]) == GOOD
+@pytest.mark.parametrize("asked", [["--format", "json"], ["--json"]])
+def test_json_has_a_row_for_each_route(
+    capsys: pytest.CaptureFixture[str], asked: list[str]
+) -> None:
+    assert main(["table", JUNCTION, *asked]) == GOOD
     printed = json.loads(capsys.readouterr().out)
     assert (printed["kind"], printed["layout"]) == ("control-table", "Gannet Point")
     assert [row["route"] for row in printed["rows"]] == [
