@@ -5,16 +5,13 @@ Law of this file: short words for tests, no rule of signalling.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from attrs import evolve
-
 from signalling.core.interlocking import Interlocking
 from signalling.core.words import Refusal, Request
-from signalling.layout.model import Detector, Layout
-from signalling.layout.shape import structure
+from signalling.layout.model import Layout
+from signalling.layout.read import examine_text
 from signalling.layout.words import Device, Order, Report
 from signalling.practice.load import load_practice
 from signalling.table.table import Table, compile_table
@@ -24,13 +21,10 @@ SECOND = 1_000_000_000
 
 def layout_from(text: str) -> Layout:
     """Return the layout of a TOML text that has no mistakes."""
-    layout = structure(tomllib.loads(text), Layout)
-    detected = {detector.block for detector in layout.detectors.values()}
-    for detector in layout.detectors.values():
-        if detector.at is not None:
-            detected.update(part.strip() for part in detector.at.split(">"))
-    implied = {name: Detector(block=name) for name in layout.blocks if name not in detected}
-    return evolve(layout, detectors={**implied, **layout.detectors})
+    reading = examine_text(text, "layout.toml", ".")
+    reading.findings.raise_errors()
+    assert reading.layout is not None
+    return reading.layout
 
 
 def table_from(text: str, folder: str | Path = ".") -> Table:

@@ -61,7 +61,8 @@ def layouts(draw: st.DrawFn) -> str:
     stops = {}
     for rear, ahead in dict.fromkeys(chosen):
         name = f"S{len(signals)}"
-        signals[name] = _signal(draw, rear, ahead, branch=branch and ahead == junction)
+        splits = branch and (rear, ahead) == (ring[-1], junction)
+        signals[name] = _signal(draw, rear, ahead, branch=splits)
         stops[f"P{name}"] = f"signal = '{name}'"
     detectors = _detectors(draw, ring)
     danger = {}
@@ -119,7 +120,12 @@ def _detectors(draw: st.DrawFn, ring: list[str]) -> dict[str, str]:
     if draw(st.booleans()):
         detectors |= {"r0a": "block = 'r0'", "r0b": "block = 'r0'"}
     if draw(st.booleans()) and len(ring) > 3:
-        detectors |= {"in": "at = 'r2 > r3'", "out": f"at = 'r3 > {ring[4 % len(ring)]}'"}
+        beyond = ring[4 % len(ring)]
+        detectors |= {"in": "at = 'r2 > r3'", "out": f"at = 'r3 > {beyond}'"}
+        # The blocks on the other sides of the beams have detectors of their own.
+        detectors |= {"r2": "block = 'r2'"}
+        if beyond != "r0" or "r0a" not in detectors:
+            detectors |= {beyond: f"block = '{beyond}'"}
     return detectors
 
 
