@@ -83,6 +83,14 @@ def test_findings_are_as_shown(
     assert keys == set(findings[0])
 
 
+def test_the_summary_of_a_demonstration_has_the_keys_that_are_told(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(["demo", "--seconds", "1", "--json"]) == 0
+    told = [re.findall(r"`([a-z_]+)`", cells[0]) for cells in rows(section("demo"))]
+    assert {key for keys in told for key in keys} == set(json.loads(capsys.readouterr().out))
+
+
 def test_every_column_is_told_as_it_is() -> None:
     told = {cells[0].strip("`"): cells for cells in rows(section("table")) if len(cells) == 4}
     assert list(told)[2:] == [column.key for column in COLUMNS]
