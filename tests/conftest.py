@@ -183,7 +183,8 @@ class Broker:
         data = payload.encode() if isinstance(payload, str) else payload
         process = await asyncio.create_subprocess_exec(
             _tool("mosquitto_pub"),
-            *("-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic, "-s", *options),
+            *("-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic),
+            *("-s" if data else "-n", *options),
             stdin=subprocess.PIPE,
         )
         await process.communicate(data)
@@ -195,16 +196,14 @@ class Broker:
         self._listeners.append(listener)
         await listener.start(
             _tool("mosquitto_sub"),
-            *("-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic, *options),
+            *("-h", "127.0.0.1", "-p", str(self.port), "-q", "1"),
+            *("-t", topic, "-t", listener.probe, *options),
         )
-        for attempt in range(1000):
-            await self.publish(topic.replace("#", "probe").replace("+", "probe"), f"{attempt}")
+        while not listener.ready.is_set():
+            await self.publish(listener.probe, "probe")
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(0.2):
-                    await listener.heard.wait()
-                break
-        listener.latest.clear()
-        listener.lines.clear()
+                async with asyncio.timeout(0.1):
+                    await listener.ready.wait()
         return listener
 
     async def stop(self) -> None:
@@ -223,7 +222,9 @@ class Listener:
         """The last payload of each topic."""
         self.lines: list[tuple[str, str]] = []
         """Topics and payloads in the order of their arrival."""
-        self.heard = asyncio.Event()
+        self.probe = f"probe/{id(self)}"
+        """A topic of its own, by which it is found to be listening."""
+        self.ready = asyncio.Event()
         self._process: asyncio.subprocess.Process | None = None
         self._reader: asyncio.Task[None] | None = None
 
@@ -238,9 +239,11 @@ class Listener:
         assert self._process.stdout is not None
         async for line in self._process.stdout:
             topic, _, payload = line.decode().rstrip("\n").partition("\t")
-            self.latest[topic] = payload
-            self.lines.append((topic, payload))
-            self.heard.set()
+            if topic == self.probe:
+                self.ready.set()
+            else:
+                self.latest[topic] = payload
+                self.lines.append((topic, payload))
 
     async def until(self, topic: str, payload: str) -> None:
         """Wait until this is the last payload of the topic."""

@@ -19,6 +19,7 @@ import asyncio
 import contextlib
 import logging
 import socket
+import ssl
 import threading
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +29,6 @@ from attrs import frozen
 from signalling.errors import LinkError
 
 if TYPE_CHECKING:
-    import ssl
     from collections.abc import Callable, Sequence
 
     Receive = Callable[[str, bytes, bool], None]
@@ -176,6 +176,8 @@ class _Client(aiomqtt.Client):
 
     def __init__(self, endpoint: Endpoint, receive: Receive) -> None:
         will = endpoint.will
+        if endpoint.tls is not None:
+            endpoint.tls.sslsocket_class = _ClosedSocket
         super().__init__(
             endpoint.host,
             endpoint.port,
@@ -253,6 +255,17 @@ class _Client(aiomqtt.Client):
             self._loop.add_writer(sock.fileno(), self._client.loop_write)
         else:
             super()._on_socket_register_write(client, userdata, sock)
+
+
+class _ClosedSocket(ssl.SSLSocket):
+    """A TLS socket that closes when its handshake fails; the client would leave it open."""
+
+    def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - as in ssl
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
 
 
 class _Batch:

@@ -30,7 +30,7 @@ def test_a_user_and_a_password_by_environment_and_file(
 ) -> None:
     monkeypatch.setenv("CLUB_USER", "signaller")
     (tmp_path / "secret").write_text("s3cret\n")
-    read = options(tmp_path, **{"username_env": "CLUB_USER", "password_file": "secret"})
+    read = options(tmp_path, username_env="CLUB_USER", password_file="secret")  # noqa: S106 - a name
     assert (read.username, read.password) == ("signaller", "s3cret")
     assert options(tls=True).port == 8883
 
@@ -70,5 +70,5 @@ def test_what_cannot_be_used_is_refused(tmp_path: Path, given: dict[str, Any], s
 
 def test_a_refusal_does_not_tell_the_secret(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError) as caught:
-        options(tmp_path, **{"password": "s3cret"})
+        options(tmp_path, password="s3cret")  # noqa: S106 - refused
     assert "s3cret" not in str(caught.value)
