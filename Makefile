@@ -13,7 +13,7 @@ help:
 	@echo "make test    the same, then run all tests (installs the Mosquitto broker if missing)"
 	@echo "make lint    style, types and the order of layers"
 	@echo "make bench   measure, print a table and write build/bench.json"
-	@echo "make schema  write the JSON Schemas in shared/ again from the classes"
+	@echo "make schema  write shared/*.schema.json and docs/layout-file.md again from the classes"
 	@echo "make clean   remove what the above made"
 
 .venv/installed: pyproject.toml .ci/prepare
@@ -51,9 +51,10 @@ bench: .venv/installed-dev
 	@$(PYTHON_IN) -m tests.bench
 
 schema: .venv/installed
-	$(SAY) "Writing the schemas in shared/"
+	$(SAY) "Writing the schemas in shared/ and the tables of docs/layout-file.md"
 	@$(PYTHON_IN) -m signalling schema layout > shared/layout.schema.json
 	@$(PYTHON_IN) -m signalling schema practice > shared/practice.schema.json
+	@$(PYTHON_IN) -m signalling.layout.reference docs/layout-file.md
 
 clean:
 	rm -rf .venv build dist
