@@ -31,6 +31,7 @@ PIPE_CLOSED = 141
 
 VERBS = {
     "check": "say what is wrong with a layout file",
+    "demo": "run an invented layout with trains, to see the signalling at work",
     "new": "write a layout file with comments to start from",
     "run": "run the signalling of a layout, until stopped",
     "schema": "print the JSON Schema of layout or practice files, for an editor",

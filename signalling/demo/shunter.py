@@ -49,18 +49,20 @@ class Shunter:
         """Draw the first pause."""
         self._until = self.world.now + self.random.randint(*PAUSE)
 
-    def act(self) -> None:
-        """Do what there is to do now."""
+    def act(self) -> str | None:
+        """Do what there is to do now; return what was done, as a sentence."""
         world = self.world
         if self._doing is _Doing.NOTHING:
             if world.now >= self._until and not world.inside[PLATFORM]:
                 world.say(LEVER, "asked")
                 self._doing = _Doing.WAITING
+                return f"The shunter pulls the lever that asks for turnout {TURNOUT}."
         elif self._doing is _Doing.WAITING:
             if world.locks.get(TURNOUT) == "free":
                 world.throw(TURNOUT, Lie.REVERSE)
                 self._until = world.now + AT_WORK
                 self._doing = _Doing.SHUNTING
+                return f"Turnout {TURNOUT} is released; the shunter throws it by hand."
         elif self._doing is _Doing.SHUNTING:
             if world.now >= self._until:
                 world.throw(TURNOUT, Lie.NORMAL)
@@ -69,3 +71,5 @@ class Shunter:
             world.say(LEVER, "idle")
             self._until = world.now + self.random.randint(*PAUSE)
             self._doing = _Doing.NOTHING
+            return f"The shunter gives turnout {TURNOUT} back."
+        return None

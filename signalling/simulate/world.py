@@ -16,7 +16,7 @@ until then is not described, so the waits are counted.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import inf
 from random import Random
 
@@ -50,6 +50,8 @@ class _Away:
     train: RunningTrain
     due: int
     """When its time there has run."""
+    left_by: str
+    """The block by which it went."""
     block: str
     """Where it comes back."""
     held: bool = False
@@ -254,8 +256,8 @@ class World:
         rear = None if span.way is None else span.way.rear
         starts = () if block is None else self.ground.back_at.get(block, ())
         if block is not None and starts:
-            away = round(self.ground.beyond.get((block, rear), 0.0) * 1e9)
-            self._away.append(_Away(train, self.now + away, self._random.choice(starts)))
+            due = self.now + round(self.ground.beyond.get((block, rear), 0.0) * 1e9)
+            self._away.append(_Away(train, due, block, self._random.choice(starts)))
 
     def _bring_back(self) -> None:
         first: set[str] = set()
@@ -286,6 +288,11 @@ class World:
         )
         train.laps += block == train.home
         self._cover(train)
+
+    def away(self) -> Iterator[tuple[RunningTrain, str]]:
+        """Yield the trains that have gone off the described track, and by which block."""
+        for each in self._away:
+            yield each.train, each.left_by
 
     # -- what it came to
 
