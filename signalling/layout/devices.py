@@ -18,7 +18,14 @@ from attrs import define, frozen
 from signalling.layout.model import Binding, Layout
 from signalling.layout.words import KINDS, BoundDevice, Device, device
 
-__all__ = ["LayoutDevice", "Patterns", "bound_devices", "layout_devices", "patterns_of"]
+__all__ = [
+    "EVERYTHING",
+    "LayoutDevice",
+    "Patterns",
+    "bound_devices",
+    "layout_devices",
+    "patterns_of",
+]
 
 
 @frozen(kw_only=True)
@@ -100,6 +107,15 @@ class Patterns:
         for each in devices:
             self._by_kind.setdefault(each.device.kind, {})[each.device.name] = each
 
+    def stands_for(self, text: str) -> list[LayoutDevice]:
+        """Return the devices that one text of a binding stands for; ``*`` alone, all of them.
+
+        Raises ``ValueError`` when the text is neither that nor a kind and a name.
+        """
+        if text.strip() == EVERYTHING:
+            return [each for named in self._by_kind.values() for each in named.values()]
+        return self.matching(device(text))
+
     def names(self, kind: str) -> list[str]:
         """Return the names of every device of a kind."""
         return list(self._by_kind.get(kind, ()))
@@ -111,6 +127,10 @@ class Patterns:
             return [named[pattern.name]] if pattern.name in named else []
         matches = re.compile(translate(pattern.name)).match
         return [each for name, each in named.items() if matches(name)]
+
+
+EVERYTHING = "*"
+"""What a binding says to mean every device."""
 
 
 def patterns_of(binding: Binding) -> tuple[str, ...]:
@@ -147,7 +167,7 @@ def bound_devices(
     for binding in layout.bindings:
         neither = binding.report is None and binding.order is None
         for text in patterns_of(binding):
-            for found in patterns.matching(device(text)):
+            for found in patterns.stands_for(text):
                 choice = bound.setdefault(found.device, _Bound(binding))
                 choice.last = binding
                 if neither or binding.report is not None:

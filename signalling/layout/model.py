@@ -256,8 +256,8 @@ class Binding:
     """``[[bindings]]``: which wire or message some devices are."""
 
     device: str | tuple[str, ...] = _described(
-        "The devices, as `detector d1`; `*` stands for any name, as in `detector *`. Later "
-        "entries override earlier ones."
+        "The devices, as `detector d1`; `*` stands for any name, as in `detector *`, and alone for "
+        "every device. Later entries override earlier ones."
     )
     transport: str = _described("The transport's name in this file.")
     report: Mapping[str, Any] | None = _described(

@@ -8,7 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from signalling.layout.devices import LayoutDevice, Patterns, layout_devices, patterns_of
+from signalling.layout.devices import (
+    EVERYTHING,
+    LayoutDevice,
+    Patterns,
+    layout_devices,
+    patterns_of,
+)
 from signalling.layout.findings import did_you_mean, listed
 from signalling.layout.model import Binding, Layout
 from signalling.layout.place import KeyPath
@@ -46,14 +52,15 @@ def check_bindings(scope: Scope) -> None:
     for position, binding in zip(scope.binding_positions, layout.bindings, strict=True):
         path = ("bindings", position)
         scope.known("transports", binding.transport, (*path, "transport"), thing_at(path))
-        wanted = [_pattern(scope, path, text) for text in patterns_of(binding)]
-        all_read = all_read and None not in wanted
-        found = [
-            each
-            for pattern in wanted
-            if pattern is not None
-            for each in _matching(scope, path, patterns, pattern)
-        ]
+        found: list[LayoutDevice] = []
+        for text in patterns_of(binding):
+            if text.strip() == EVERYTHING:
+                found += devices
+                continue
+            pattern = _pattern(scope, path, text)
+            all_read = all_read and pattern is not None
+            if pattern is not None:
+                found += _matching(scope, path, patterns, pattern)
         bound.update(each.device for each in found)
         if found:
             _check_directions(scope, path, binding, found)
