@@ -10,17 +10,16 @@ import argparse
 import sys
 from collections.abc import Callable
 from pathlib import Path
-
-from rich.console import Console
+from shutil import get_terminal_size
 
 from signalling.cli import GOOD
-from signalling.cli.sheet_text import as_text, print_sheet
 from signalling.errors import UnreadableFileError
 from signalling.table.equations import equations
 from signalling.table.load import load_table
 from signalling.table.present import control_table
 from signalling.table.sheet import Sheet, as_csv, as_json
 from signalling.table.sheet_html import as_html
+from signalling.table.sheet_text import as_text, heading
 
 __all__ = ["FORMATS", "add_arguments", "run"]
 
@@ -72,22 +71,33 @@ def run(arguments: argparse.Namespace) -> int:
         _write(Path(output), FORMATS[form](sheet), Path(arguments.file))
         print(f"Wrote {output}.")
     elif form == "text" and sys.stdout.isatty():
-        print_sheet(sheet, Console(file=sys.stdout))
+        _show(sheet, get_terminal_size().columns)
     else:
         sys.stdout.write(FORMATS[form](sheet))
     return GOOD
 
 
+def _show(sheet: Sheet, width: int) -> None:
+    """Print a sheet on a terminal: as a grid where it is one and fits, else as text."""
+    from rich.console import Console
+
+    from signalling.cli.grid import grid, grid_width
+
+    if sheet.headings or grid_width(sheet) > width:
+        sys.stdout.write(as_text(sheet, width))
+        return
+    print("\n".join(heading(sheet, width)))
+    Console(file=sys.stdout, width=width, highlight=False).print(grid(sheet))
+
+
 def _write(path: Path, text: str, layout: Path) -> None:
+    if path.exists() and path.samefile(layout):
+        raise UnreadableFileError(
+            str(path), "This is the layout file itself.", "Choose another name."
+        )
     try:
-        if path.exists() and path.samefile(layout):
-            raise UnreadableFileError(
-                str(path), "This is the layout file itself.", "Choose another name."
-            )
         path.write_text(text, "utf-8", newline="")
     except (OSError, ValueError) as error:
-        if isinstance(error, UnreadableFileError):
-            raise
         reason = getattr(error, "strerror", None) or str(error)
         raise UnreadableFileError(
             str(path), f"It cannot be written: {reason}.", "Choose another name or folder."

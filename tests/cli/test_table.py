@@ -8,12 +8,14 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from signalling.cli import GOOD, MISTAKES, UNUSABLE, main
-from signalling.cli.sheet_text import as_text, print_sheet
+from signalling.cli.table import _show
+from signalling.table.equations import equations
 from signalling.table.present import control_table
 from signalling.table.sheet import Column, Sheet
 from tests.rig import ring_text, table_from
@@ -178,30 +180,43 @@ def test_every_run_prints_the_same() -> None:
 # -- on a terminal ---------------------------------------------------------------------------
 
 
-def on_terminal(sheet: Sheet, width: int) -> list[str]:
-    from rich.console import Console
+@pytest.fixture
+def on_terminal(capsys: pytest.CaptureFixture[str]) -> Callable[[Sheet, int], list[str]]:
+    """Return the lines that a terminal of some width shows."""
 
-    out = io.StringIO()
-    print_sheet(sheet, Console(file=out, width=width, color_system=None))
-    return out.getvalue().splitlines()
+    def show(sheet: Sheet, width: int) -> list[str]:
+        _show(sheet, width)
+        return capsys.readouterr().out.splitlines()
+
+    return show
 
 
-def test_a_wide_terminal_gets_a_grid_and_a_narrow_one_records() -> None:
+def test_a_wide_terminal_gets_a_grid_and_a_narrow_one_records(
+    on_terminal: Callable[[Sheet, int], list[str]],
+) -> None:
     sheet = control_table(table_from(ring_text([4, 3, 3])))
-    wide, narrow = on_terminal(sheet, 160), on_terminal(sheet, 80)
+    wide, narrow = on_terminal(sheet, 160), on_terminal(sheet, 50)
     assert any("│ S0/main │ b2 > b0 │" in line for line in wide)
     assert not any("│" in line for line in narrow)
     assert "S0/main" in narrow
     assert max(map(len, wide)) <= 160
-    assert max(map(len, narrow)) <= 80
+    assert max(map(len, narrow)) <= 50
 
 
-def test_a_grid_is_printed_only_where_no_cell_is_broken() -> None:
+def test_a_grid_is_printed_only_where_no_cell_is_broken(
+    on_terminal: Callable[[Sheet, int], list[str]],
+) -> None:
     sheet = control_table(table_from(ring_text([4, 3, 3])))
     width = next(width for width in range(40, 300) if "│" in "".join(on_terminal(sheet, width)))
     lines = on_terminal(sheet, width)
     for text in ("preliminary-caution: clear", "caution: preliminary-caution", "S2/main"):
         assert any(text in line for line in lines)
+
+
+def test_equations_are_no_grid_however_wide_a_terminal_is(
+    on_terminal: Callable[[Sheet, int], list[str]],
+) -> None:
+    assert "signal S0 off =" in on_terminal(equations(table_from(ring_text([4, 3, 3]))), 5000)
 
 
 def test_a_terminal_that_is_asked_for_gets_its_own_width(
@@ -214,7 +229,9 @@ def test_a_terminal_that_is_asked_for_gets_its_own_width(
     assert "│ M1/main │" in capsys.readouterr().out
 
 
-def test_marks_of_the_terminal_library_are_plain_text() -> None:
+def test_marks_of_the_terminal_library_are_plain_text(
+    on_terminal: Callable[[Sheet, int], list[str]],
+) -> None:
     name = Column(key="name", title="Name", sentence="It is so.")
     sheet = Sheet(
         kind="kind",
@@ -228,7 +245,16 @@ def test_marks_of_the_terminal_library_are_plain_text() -> None:
         headings={},
         rows=({"name": "[/]x[link=y]:heart:"},),
     )
-    text = as_text(sheet)
-    assert "[bold]\ufffd[31m:smile:: title" in text
-    assert "[red]note[/]" in text
-    assert "[/]x[link=y]:heart:" in text
+    for lines in (on_terminal(sheet, 100), on_terminal(sheet, 20)):
+        text = "".join(lines)
+        assert "[bold]\ufffd[31m:smile:: title" in text
+        assert "[red]note[/]" in text
+        assert "[/]x[link=y]:heart:" in text
+
+
+def test_the_terminal_library_is_loaded_for_a_grid_only() -> None:
+    code = (
+        "import sys; from signalling.cli import main; "
+        f"main(['table', {JUNCTION!r}]); sys.exit('rich' in sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, cwd=ROOT)
