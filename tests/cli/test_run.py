@@ -1,0 +1,195 @@
+"""The run verb as a process of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import signal
+import subprocess
+import sys
+from typing import TYPE_CHECKING, Any, Self
+
+import pytest
+
+from signalling.cli import GOOD, MISTAKES, UNUSABLE, main
+from tests.conftest import Broker, until
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+RING = """
+[layout]
+name = "Merrow Bay"
+practice = "uk"
+hold_off = 0.1
+[blocks]
+b1 = {}
+b2 = {}
+b3 = {}
+[lines]
+main = "b1 > b2 > b3 > b1"
+[signals]
+A = { at = "b1 > b2", aspects = 3 }
+B = { at = "b2 > b3", aspects = 3 }
+C = { at = "b3 > b1", aspects = 3 }
+[stops]
+SA = { signal = "A" }
+[transports.club]
+kind = "mqtt"
+port = PORT
+base = "merrow"
+[[bindings]]
+device = ["detector *", "signal *", "stop *"]
+transport = "club"
+"""
+
+
+class Run:
+    """A ``signalling run`` and what it has printed."""
+
+    def __init__(self, *arguments: str) -> None:
+        self.arguments = arguments
+        self.lines: list[str] = []
+
+    async def __aenter__(self) -> Self:
+        self.process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "signalling", "run", *self.arguments),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        self._reader = asyncio.create_task(self._read(), name="run")
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        if self.process.returncode is None:
+            self.process.kill()
+        await self.process.wait()
+        await self._reader
+
+    async def _read(self) -> None:
+        assert self.process.stdout is not None
+        async for line in self.process.stdout:
+            self.lines.append(line.decode().rstrip())
+
+    async def end(self, how: signal.Signals) -> int:
+        self.process.send_signal(how)
+        code = await self.process.wait()
+        await self._reader
+        assert self.process.stderr is not None
+        assert await self.process.stderr.read() == b""
+        return code
+
+    @property
+    def events(self) -> list[dict[str, Any]]:
+        return [json.loads(line) for line in self.lines]
+
+    async def says(self, text: str) -> None:
+        await until(lambda: any(text in line for line in self.lines), text, self.lines)
+
+
+@pytest.fixture
+def layout(broker: Broker, tmp_path: Path) -> str:
+    path = tmp_path / "merrow.toml"
+    path.write_text(RING.replace("PORT", str(broker.port)))
+    return str(path)
+
+
+async def clear(broker: Broker, *blocks: str) -> None:
+    for block in blocks:
+        await broker.publish(f"merrow/report/detector/{block}", "clear")
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+async def test_it_runs_until_stopped_and_leaves_everything_at_danger(
+    broker: Broker, layout: str, how: signal.Signals
+) -> None:
+    listener = await broker.listen("merrow/#")
+    async with Run(layout) as run:
+        await run.says("link club: up")
+        await clear(broker, "b1", "b2", "b3")
+        await run.says("signal A: clear")
+        await run.says("stop SA: lifted")
+        await listener.until("merrow/order/stop/SA", "lifted")
+        await listener.until("merrow/order/signal/B", "clear")
+        assert await run.end(how) == GOOD
+    assert run.lines[0].startswith("Merrow Bay: 3 signals, 1 stops, over club.")
+    assert run.lines[-1].endswith("Stopped; every signal at danger.")
+    await listener.until("merrow/controller", "offline")
+    for name in ("signal/A", "signal/B", "signal/C"):
+        assert listener.latest[f"merrow/order/{name}"] == "danger"
+    assert listener.latest["merrow/order/stop/SA"] == "applied"
+
+
+async def test_json_is_one_object_a_line(broker: Broker, layout: str) -> None:
+    async with Run(layout, "--json") as run:
+        await run.says('"state": "up"')
+        await clear(broker, "b1", "b2", "b3")
+        await run.says('"kind": "signal", "name": "A", "value": "clear"')
+        assert await run.end(signal.SIGTERM) == GOOD
+    events = run.events
+    assert events[0] == {
+        "at": 0.0,
+        "event": "started",
+        "layout": "Merrow Bay",
+        "signals": 3,
+        "stops": 1,
+        "transports": ["club"],
+    }
+    assert [event["at"] for event in events] == sorted(event["at"] for event in events)
+    links = [event for event in events if event["event"] == "link"]
+    assert [link["state"] for link in links] == ["opening", "up", "closed"]
+    assert set(links[0]) == {"at", "event", "name", "state", "error"}
+    reports = [event for event in events if event["event"] == "report"]
+    assert {event["value"] for event in reports if event["name"] == "b1"} >= {"clear"}
+    last = {event["name"]: event["value"] for event in events if event["event"] == "order"}
+    assert last == {"A": "danger", "B": "danger", "C": "danger", "SA": "applied"}
+    assert events[-1]["event"] == "stopped"
+
+
+async def test_an_absent_broker_is_waited_for(broker: Broker, layout: str) -> None:
+    broker.kill()
+    async with Run(layout) as run:
+        await run.says("link club: lost")
+        broker.start()
+        await run.says("link club: up")
+        assert await run.end(signal.SIGINT) == GOOD
+    lost = [line for line in run.lines if "lost" in line]
+    assert len(lost) == 1, "one line, however often it was tried"
+    assert "Connection refused" in lost[0]
+
+
+async def test_a_killed_controller_is_known_to_be_off(broker: Broker, layout: str) -> None:
+    listener = await broker.listen("merrow/controller")
+    async with Run(layout) as run:
+        await listener.until("merrow/controller", "online")
+        run.process.kill()
+        await listener.until("merrow/controller", "offline")
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "said"),
+    [
+        (("aspects = 3", "aspects = 9"), MISTAKES, "A"),
+        (('kind = "mqtt"', 'kind = "mqqt"'), UNUSABLE, "no kind of transport 'mqqt'"),
+        (('base = "merrow"', 'bsae = "merrow"'), UNUSABLE, "bsae means nothing here"),
+        (('base = "merrow"', 'password = "x"'), UNUSABLE, "password_env"),
+    ],
+)
+def test_what_cannot_be_run_is_refused_with_a_remedy(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    change: tuple[str, str],
+    code: int,
+    said: str,
+) -> None:
+    path = tmp_path / "merrow.toml"
+    path.write_text(RING.replace("PORT", "1").replace(*change))
+    assert main(["run", str(path)]) == code
+    captured = capsys.readouterr()
+    assert said in captured.err
+    assert "Traceback" not in captured.err
+
+
+def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["run", "nowhere.toml"]) == UNUSABLE
+    assert "nowhere.toml" in capsys.readouterr().err
