@@ -1,7 +1,7 @@
 """``signalling check FILE``: say what is wrong with a layout file.
 
 Law of this file: prints findings; which there are is worked out by
-``signalling.table.check``.
+``signalling.table.check``, and by the transports themselves.
 """
 
 from __future__ import annotations
@@ -12,7 +12,9 @@ from collections.abc import Sequence
 
 from signalling.cli import GOOD, MISTAKES, UNUSABLE
 from signalling.errors import Finding, Severity, UnreadableFileError
-from signalling.table.check import check_file
+from signalling.layout.read import examine_layout
+from signalling.practice.load import load_practice
+from signalling.table.check import check_reading
 
 __all__ = ["add_arguments", "run"]
 
@@ -30,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print every finding. Raises ``UnreadableFileError``, unless JSON is asked for."""
     try:
-        findings = check_file(arguments.file)
+        findings = _findings(arguments.file)
     except UnreadableFileError as error:
         if not arguments.json:
             raise
@@ -53,6 +55,20 @@ def run(arguments: argparse.Namespace) -> int:
             print(finding)
         print(f"{arguments.file}: {_counts(findings)}")
     return code
+
+
+def _findings(file: str) -> tuple[Finding, ...]:
+    """Return everything there is to say about a file, what its transports say included."""
+    reading = examine_layout(file)
+    findings = check_reading(reading)
+    layout = reading.layout
+    if layout is None or not layout.transports or not reading.findings.sound:
+        return findings
+    # Only now, since it loads the transports that the layout names.
+    from signalling.controller.check_links import check_links
+
+    check_links(reading, load_practice(layout.settings.practice, reading.folder))
+    return reading.findings.sorted()
 
 
 def _counts(findings: Sequence[Finding]) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from attrs import frozen
 
@@ -19,7 +20,7 @@ from transports.link import Timing
 from transports.registry import TransportMaker, make_transport
 from transports.transport import BoundDevice, Transport, TransportSettings
 
-__all__ = ["BENCH", "Link", "Transports", "make_links"]
+__all__ = ["BENCH", "Link", "Transports", "make_link", "make_links"]
 
 BENCH = "bench"
 """The name of a transport that is given alone, and carries every device of a layout."""
@@ -68,15 +69,24 @@ def make_links(table: Table, given: Transports | None, folder: str | Path) -> tu
         )
     carried = bindings(layout, table.practice)
     return tuple(
-        _link(
-            name,
-            given.get(name, options["kind"]),
-            {key: value for key, value in options.items() if key != "kind"},
-            carried[name],
-            folder,
-        )
+        make_link(name, options, carried[name], folder, given.get(name))
         for name, options in layout.transports.items()
     )
+
+
+def make_link(
+    name: str,
+    options: Mapping[str, Any],
+    carried: tuple[BoundDevice, ...],
+    folder: str | Path,
+    maker: TransportMaker | None = None,
+) -> Link:
+    """Return one link of a layout, not opened, by the transport's table in the file.
+
+    ``maker`` takes the place of the table's kind. Raises ``ConfigurationError``.
+    """
+    own = {key: value for key, value in options.items() if key != "kind"}
+    return _link(name, maker or options["kind"], own, carried, folder)
 
 
 def _link(
