@@ -10,11 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from importlib import import_module
-from importlib.metadata import entry_points
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from signalling.errors import ConfigurationError
 from transports.transport import Transport, TransportSettings
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoints
 
 __all__ = ["GROUP", "TransportMaker", "kinds", "make_transport", "missing_members"]
 
@@ -32,6 +34,13 @@ _OURS = {
 _MEMBERS = tuple(
     name for name in (*Transport.__annotations__, *vars(Transport)) if not name.startswith("_")
 )
+
+
+def entry_points(**wanted: str) -> EntryPoints:
+    """Return the installed entry points that are wanted; the import alone takes its time."""
+    from importlib.metadata import entry_points as installed  # noqa: PLC0415 - slow to import
+
+    return installed(**wanted)
 
 
 def kinds() -> tuple[str, ...]:
