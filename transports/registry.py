@@ -36,11 +36,11 @@ _MEMBERS = tuple(
 )
 
 
-def entry_points(**wanted: str) -> EntryPoints:
-    """Return the installed entry points that are wanted; the import alone takes its time."""
+def entry_points(*, group: str) -> EntryPoints:
+    """Return the installed entry points of a group; the import alone takes its time."""
     from importlib.metadata import entry_points as installed  # noqa: PLC0415 - slow to import
 
-    return installed(**wanted)
+    return installed(group=group)
 
 
 def kinds() -> tuple[str, ...]:
@@ -90,7 +90,7 @@ def _find(kind: str, thing: str) -> TransportMaker:
         if kind in _OURS:
             module, name = _OURS[kind]
             return cast(TransportMaker, getattr(import_module(module), name))
-        for entry in entry_points(group=GROUP, name=kind):
+        for entry in entry_points(group=GROUP).select(name=kind):
             return cast(TransportMaker, entry.load())
     except ImportError as error:
         raise ConfigurationError(
