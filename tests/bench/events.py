@@ -88,7 +88,7 @@ class Train:
         for _ in range(steps):
             before, self.place = self.place, (self.place + 1) % self.size
             yield timed(lambda: self.interlocking.observe(self.occupied[self.place], self.now))
-            self.interlocking.observe(self.clear[before], self._later(1))  # noqa: B023 - at once
+            self.interlocking.observe(self.clear[before], self._later(1))
             later = self._later(5)
             yield timed(lambda: self.interlocking.advance(later))  # noqa: B023 - called at once
             if self.interlocking.alarms:
