@@ -11,7 +11,6 @@ import asyncio
 from collections import deque
 from collections.abc import Callable
 from importlib import resources
-from random import Random
 
 from attrs import frozen
 
@@ -73,8 +72,8 @@ class Demo:
         """What happened, the latest last."""
         self.snapshot: Snapshot | None = None
         """How the controller had everything when it was last looked at."""
-        self._signaller = Signaller(Random(f"signaller {seed}"))  # noqa: S311 - chance in a model
-        self._shunter = Shunter(self.world, Random(f"shunter {seed}"))  # noqa: S311 - as above
+        self._signaller = Signaller(seed)
+        self._shunter = Shunter(self.world, seed)
         self._alarms: dict[Alarm, None] = {}
         self._wrong_side = 0
         self.stopping = False
@@ -131,7 +130,7 @@ class Demo:
                 self._note(alarm.sentence)
         events = self.world.truth.events
         for event in events[self._wrong_side :]:
-            self._note(f"WRONG SIDE: {event.kind}, {event.thing}, {event.train}")
+            self._note(f"WRONG SIDE: {event.kind}, {event.thing}, {event.other}")
         self._wrong_side = len(events)
 
     def _note(self, text: str) -> None:

@@ -41,13 +41,15 @@ class Shunter:
     """Works the siding now and then."""
 
     world: World
-    random: Random
+    seed: int
+    _random: Random = field(init=False)
     _doing: _Doing = _Doing.NOTHING
     _until: int = field(init=False)
 
     def __attrs_post_init__(self) -> None:
-        """Draw the first pause."""
-        self._until = self.world.now + self.random.randint(*PAUSE)
+        """Begin with the seed, and draw the first pause."""
+        self._random = Random(f"shunter {self.seed}")  # noqa: S311 - chance, and no secret
+        self._until = self.world.now + self._random.randint(*PAUSE)
 
     def act(self) -> str | None:
         """Do what there is to do now; return what was done, as a sentence."""
@@ -69,7 +71,7 @@ class Shunter:
                 self._doing = _Doing.CLOSING
         elif world.lying[TURNOUT] is Lie.NORMAL:
             world.say(LEVER, "idle")
-            self._until = world.now + self.random.randint(*PAUSE)
+            self._until = world.now + self._random.randint(*PAUSE)
             self._doing = _Doing.NOTHING
             return f"The shunter gives turnout {TURNOUT} back."
         return None

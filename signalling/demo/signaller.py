@@ -125,7 +125,8 @@ CALL = (12 * SECOND, 20 * SECOND)
 class Signaller:
     """Works the layout: call it with how everything stands, now and then."""
 
-    random: Random
+    seed: int
+    _random: Random = field(init=False)
     _asked: dict[str, Lie] = field(factory=dict)
     """How each turnout was last asked to lie."""
     _next: dict[str, Lie] = field(factory=dict)
@@ -138,6 +139,10 @@ class Signaller:
     _waiting_since: dict[str, int] = field(factory=dict)
     """When the train at a facing turnout's signal began to wait, by signal."""
     _occupied: Mapping[str, bool] = field(factory=dict)
+
+    def __attrs_post_init__(self) -> None:
+        """Begin with the seed."""
+        self._random = Random(f"signaller {self.seed}")  # noqa: S311 - chance, and no secret
 
     def __call__(self, snapshot: Snapshot, now: int) -> list[Request]:
         """Return what it asks for now."""
@@ -170,7 +175,7 @@ class Signaller:
     def _work_facing(self, snapshot: Snapshot, now: int) -> Iterator[Request]:
         for each in FACING:
             if self._came(snapshot, each.beyond):
-                over = self.random.random() < each.reverse
+                over = self._random.random() < each.reverse
                 self._next[each.turnout] = Lie.REVERSE if over else Lie.NORMAL
             elif self._waited(snapshot, each, now):
                 self._next[each.turnout] = self._asked[each.turnout].other
@@ -214,12 +219,12 @@ class Signaller:
             signal, berth = each.signal, each.berth
             if snapshot.occupied[berth]:
                 if signal in self._held:
-                    leave = self._leave_at.setdefault(signal, now + self.random.randint(*CALL))
+                    leave = self._leave_at.setdefault(signal, now + self._random.randint(*CALL))
                     if now >= leave:
                         self._held.discard(signal)
                         del self._leave_at[signal]
                         yield FreeSignal(signal)
-            elif self._occupied[berth] and self.random.random() < each.calls:
+            elif self._occupied[berth] and self._random.random() < each.calls:
                 # The last train has gone: the next one is to stop.
                 self._held.add(signal)
                 yield HoldSignal(signal)

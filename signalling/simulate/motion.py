@@ -48,14 +48,16 @@ def move(
 
 
 def _speed_up(speed: float, top: float, rate: float, seconds: float) -> tuple[float, float]:
-    if speed >= top:
-        return top, top * seconds
-    rising = min((top - speed) / rate, seconds)
-    reached = speed + rate * rising
-    return reached, (speed + reached) / 2.0 * rising + reached * (seconds - rising)
+    rising = max(top - speed, 0.0) / rate
+    if rising > seconds:
+        reached = speed + rate * seconds
+        return reached, (speed + reached) / 2.0 * seconds
+    return top, (speed + top) / 2.0 * rising + top * (seconds - rising)
 
 
 def _brake(speed: float, rate: float, seconds: float) -> tuple[float, float]:
-    falling = min(speed / rate, seconds)
-    left = max(speed - rate * falling, 0.0)
-    return left, (speed + left) / 2.0 * falling
+    falling = speed / rate
+    if falling <= seconds:
+        return 0.0, speed / 2.0 * falling
+    left = speed - rate * seconds
+    return left, (speed + left) / 2.0 * seconds

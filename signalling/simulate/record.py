@@ -25,6 +25,8 @@ class WrongSide(StrEnum):
     """A signal is off while a train is in a block that it reads over."""
     OFF_OVER_TURNOUT = "off-over-turnout"
     """A signal is off while a turnout that it reads over moves or lies against it."""
+    PROMISED_TOO_MUCH = "promised-too-much"
+    """A signal's aspect is one that what the next signal shows may not follow."""
     TURNOUT_UNDER_TRAIN = "turnout-under-train"
     """A turnout moved while a train was in its block."""
     RAN_ONTO_TURNOUT = "ran-onto-turnout"
@@ -39,11 +41,11 @@ class WrongSideEvent:
     seconds: float
     """Time of the run."""
     thing: str
-    train: str
-    """The train, or the trains, that it concerns."""
+    other: str
+    """What else it concerns: the train or trains, or the block or signal."""
 
     def __str__(self) -> str:
-        return f"{self.seconds:.1f} s: {self.kind}: {self.thing}: {self.train}"
+        return f"{self.seconds:.1f} s: {self.kind}: {self.thing}, {self.other}"
 
 
 @frozen(kw_only=True)

@@ -14,7 +14,7 @@ from itertools import combinations
 from attrs import define, field
 
 from signalling.layout.notation import Joint
-from signalling.practice.schema import DANGER
+from signalling.practice.schema import DANGER, Head
 from signalling.simulate.ground import Ground, Lying
 from signalling.simulate.record import WrongSide, WrongSideEvent
 from signalling.simulate.train import RunningTrain
@@ -37,7 +37,8 @@ class Truth:
     the one whose head passed this very signal less than ``REACTION`` ago,
     since the signal was off for it and the report of its passing is under way.
     A train that came into the route any other way, or is there any longer, is
-    not left out.
+    not left out. At that next signal a driver must find what the aspect may be
+    followed by.
     """
 
     ground: Ground
@@ -46,6 +47,8 @@ class Truth:
     aspects: Mapping[str, str]
     """What each signal was ordered to show."""
     lying: Lying
+    heads: Mapping[str, Head]
+    """Each signal's head, which says what may be met after each of its aspects."""
     events: list[WrongSideEvent] = field(factory=list)
     aspects_passed: Counter[str] = field(factory=Counter)
     minimum_separation: int | None = None
@@ -70,9 +73,9 @@ class Truth:
         if aspect == DANGER:
             self.found(WrongSide.PASSED_AT_DANGER, f"signal {signal}", train.name, seconds)
 
-    def found(self, kind: WrongSide, thing: str, train: str, seconds: float) -> None:
+    def found(self, kind: WrongSide, thing: str, other: str, seconds: float) -> None:
         """Note something that must never happen."""
-        self.events.append(WrongSideEvent(kind=kind, seconds=seconds, thing=thing, train=train))
+        self.events.append(WrongSideEvent(kind=kind, seconds=seconds, thing=thing, other=other))
 
     # -- looking
 
@@ -119,7 +122,13 @@ class Truth:
             if way is None or way.ahead is None:
                 return
             joint = Joint(way.block, way.ahead)
-            if joint in self.ground.track.signals or joint in met:
+            following = self.ground.track.signals.get(joint)
+            if following is not None:
+                shown = self.aspects[following]
+                if shown not in self.heads[signal].followed_by[self.aspects[signal]]:
+                    yield (WrongSide.PROMISED_TOO_MUCH, f"signal {signal}", following), False
+                return
+            if joint in met:
                 return
             met.add(joint)
 

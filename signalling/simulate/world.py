@@ -86,7 +86,8 @@ class World:
         )
         self.inside: dict[str, dict[str, RunningTrain]] = {block: {} for block in layout.blocks}
         """The trains in each block, by name."""
-        self.truth = Truth(self.ground, self.inside, self.aspects, self.lying)
+        heads = {row.signal: table.practice.heads[row.head] for row in table.rows}
+        self.truth = Truth(self.ground, self.inside, self.aspects, self.lying, heads)
         self._random = Random(seed)  # noqa: S311 - chance in a model, not a secret
         self._stops_work = stops_work
         self._contacts = Contacts(table, self._random, flicker * TICK / 1e9)
