@@ -7,6 +7,7 @@ alone: an aspect is its lamps' letters, a train its own letter, a stop a mark.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import ceil
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -27,7 +28,16 @@ _SIGNAL = 5
 _LEAST, _MOST = 5, 12
 """Columns of a block, at the least and at the most."""
 _LAMPS = {"red": "bold white on red", "yellow": "black on yellow", "green": "bold black on green"}
-_TRAINS = ("cyan", "magenta", "bright_blue", "bright_green", "bright_red", "bright_yellow")
+_TRAINS = (
+    "bright_cyan",
+    "bright_magenta",
+    "bright_blue",
+    "bright_green",
+    "bright_red",
+    "bright_yellow",
+    "bright_white",
+    "dark_orange",
+)
 _TRAIN_COLUMNS = 19
 _APPLIED, _LIFTED = "■", "·"
 
@@ -139,11 +149,13 @@ class Frame:
             letters = "".join(
                 train.name if train.blocks[0] == name else train.name.lower() for train in trains
             )
-            track.append(letters.center(width, "━"), style=f"bold {self._colour(*trains)}")
+            track.append("╋", style="dim")
+            track.append(letters.center(width - 1, "━"), style=f"bold {self._colour(*trains)}")
         elif snapshot.occupied[name]:
-            track.append("┄" * width, style="yellow")
+            track.append("┼", style="dim")
+            track.append("┄" * (width - 1), style="yellow")
         else:
-            track.append("─" * width, style="dim")
+            track.append("┼" + "─" * (width - 1), style="dim")
 
     def _away(self, item: Away, block: int, names: Text, track: Text) -> None:
         """Show what is beyond the described track, and the trains there."""
@@ -157,8 +169,9 @@ class Frame:
         track.append("  ".join(trains).center(width, shade), style="bold" if trains else "dim")
 
     def _trains(self, width: int) -> Iterator[Text]:
-        columns = max((width - 1) // _TRAIN_COLUMNS, 1)
         trains = self._demo.world.trains
+        rows = ceil(len(trains) / max((width - 1) // _TRAIN_COLUMNS, 1))
+        columns = ceil(len(trains) / rows)
         for start in range(0, len(trains), columns):
             line = Text(" ")
             for train in trains[start : start + columns]:
@@ -198,7 +211,7 @@ class Frame:
         text = Text(" ", style="dim")
         for each in practice.aspects:
             text.append(f"{codes[each.name]} {each.title.lower()}  ")
-        text.append(f"{_APPLIED} stop applied  ┄ not yet clear")
+        text.append(f"{_APPLIED} stop applied  ┄ held")
         return text
 
 
