@@ -14,9 +14,10 @@ that gives a transport for just these devices, not opened, and its far end::
 
 The devices come with empty ``report`` and ``order`` tables; where your kind of
 transport needs something there, put it in. ``FarEnd`` says what the far end
-must be able to do. A check that fails raises ``ConformanceError``, which says
-what was expected. Checks wait by the loop's clock, so that a transport without
-a wire can be checked on a loop whose clock jumps.
+must be able to do; it may have tasks of its own, as long as ``make`` ends
+them. A check that fails raises ``ConformanceError``, which says what was
+expected. Checks wait by the loop's clock, so that a transport without a wire
+can be checked on a loop whose clock jumps.
 """
 
 from __future__ import annotations
@@ -25,9 +26,12 @@ import asyncio
 import contextlib
 from typing import TYPE_CHECKING, Protocol
 
+from attrs import evolve
+
 from signalling.errors import LinkError
 from signalling.layout.words import Device, Order, Report
 from transports.link import LinkState, Timing
+from transports.made_tasks import Watched, watched
 from transports.registry import missing_members
 from transports.slots import restrictive_order
 from transports.supervise import Supervisor
@@ -72,6 +76,8 @@ DEVICES = (
 )
 """The devices that the checks use: one of each way of reporting and being ordered."""
 
+REPORTING = tuple(evolve(bound, orders=()) for bound in DEVICES if bound.reports)
+"""Of these, devices to which nothing is said, so that sending cannot show a dead link."""
 
 TROUBLES = ("delay", "duplicate", "reorder", "drop")
 """Messages late, arriving twice, overtaking each other, lost."""
@@ -131,13 +137,10 @@ async def check_transport(make: Make) -> None:
         _check_supervised_freeze,
         _check_farewell,
     ):
-        before = asyncio.all_tasks()
-        async with make(DEVICES) as (transport, far_end):
+        async with _made(make, DEVICES) as (transport, far_end):
             await check(transport, far_end)
-            await transport.close()
-            await _settle()
-        left = sorted(task.get_name() for task in asyncio.all_tasks() - before)
-        _require(not left, f"a closed transport leaves no tasks behind; left: {left}")
+    async with _made(make, REPORTING) as (transport, far_end):
+        await _check_silent_freeze(transport, far_end)
 
 
 async def check_lossy_transport(make: MakeLossy) -> None:
@@ -175,10 +178,25 @@ async def _until_ordered(far_end: FarEnd, device: Device, value: str, sentence: 
     )
 
 
-async def _settle() -> None:
-    """Let tasks that are ending come to their end."""
-    for _ in range(5):
+@contextlib.asynccontextmanager
+async def _made(
+    make: Make, devices: tuple[BoundDevice, ...]
+) -> AsyncIterator[tuple[Watched, FarEnd]]:
+    """Give a new transport and its far end; close it, and see that nothing is left of it."""
+    async with make(devices) as (transport, far_end):
+        missing = missing_members(transport)
+        _require(not missing, f"a transport has every member of the protocol; missing: {missing}")
+        with watched(transport) as each:
+            yield each, far_end
+            await each.close()
+            await _nothing_left(each, "a closed transport")
+
+
+async def _nothing_left(transport: Watched, what: str) -> None:
+    for _ in range(5):  # Tasks that are ending come to their end.
         await asyncio.sleep(0)
+    left = ", ".join(transport.running())
+    _require(not left, f"{what} leaves no tasks behind; left: {left}")
 
 
 class _Ear:
@@ -203,11 +221,13 @@ def _link_error(sentence: str) -> Iterator[None]:
 
 
 @contextlib.asynccontextmanager
-async def _supervised(transport: Transport) -> AsyncIterator[tuple[Supervisor, _Ear]]:
+async def _supervised(
+    transport: Transport, devices: tuple[BoundDevice, ...] = DEVICES
+) -> AsyncIterator[tuple[Supervisor, _Ear]]:
     ear = _Ear()
     supervisor = Supervisor(
         transport,
-        DEVICES,
+        devices,
         deliver=ear,
         timing=Timing(refresh=0.5, open=2.0, first_pause=0.1, longest_pause=0.5),
     )
@@ -230,8 +250,6 @@ async def _up(supervisor: Supervisor) -> None:
 
 
 async def _check_shape(transport: Transport, _far_end: FarEnd) -> None:
-    missing = missing_members(transport)
-    _require(not missing, f"a transport has every member of the protocol; missing: {missing}")
     _require(isinstance(transport.name, str) and transport.name, "its name is text, not empty")
     counters = transport.counters
     _require(
@@ -319,9 +337,8 @@ async def _check_loss(transport: Transport, far_end: FarEnd) -> None:
     await _until_heard(ear, DETECTOR, "clear", "a mended link carries reports")
 
 
-async def _check_cancelled_opening(transport: Transport, far_end: FarEnd) -> None:
+async def _check_cancelled_opening(transport: Watched, far_end: FarEnd) -> None:
     for passes in range(6):
-        before = asyncio.all_tasks()
         opening = asyncio.create_task(transport.open(_Ear()), name="an opening to be cancelled")
         for _ in range(passes):
             await asyncio.sleep(0)
@@ -329,9 +346,7 @@ async def _check_cancelled_opening(transport: Transport, far_end: FarEnd) -> Non
         with contextlib.suppress(asyncio.CancelledError):
             await opening
             await transport.close()
-        await _settle()
-        left = sorted(task.get_name() for task in asyncio.all_tasks() - before)
-        _require(not left, f"a cancelled opening leaves no tasks behind; left: {left}")
+        await _nothing_left(transport, "a cancelled opening")
     ear = _Ear()
     await transport.open(ear)
     await far_end.report(DETECTOR, "clear")
@@ -379,6 +394,22 @@ async def _check_supervised_freeze(transport: Transport, far_end: FarEnd) -> Non
         await far_end.thaw()
         await _up(supervisor)
         await _until_ordered(far_end, SIGNAL, "danger", "the latest order wins")
+        await far_end.report(DETECTOR, "occupied")
+        await _until_heard(ear, DETECTOR, "occupied", "reports count again")
+
+
+async def _check_silent_freeze(transport: Transport, far_end: FarEnd) -> None:
+    async with _supervised(transport, REPORTING) as (supervisor, ear):
+        await _up(supervisor)
+        await far_end.report(DETECTOR, "clear")
+        await _until_heard(ear, DETECTOR, "clear", "a report arrives")
+        await far_end.freeze()
+        await _until(
+            lambda: ear.latest[DETECTOR] is None,
+            "a device is unknown when the other end has died, though nothing is sent to it",
+        )
+        await far_end.thaw()
+        await _up(supervisor)
         await far_end.report(DETECTOR, "occupied")
         await _until_heard(ear, DETECTOR, "occupied", "reports count again")
 

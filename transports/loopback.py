@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 from signalling.errors import ConfigurationError, LinkError
 from signalling.layout.words import Device, Order, Report
-from transports.link import SUPERVISED_OPTIONS
+from transports.link import SUPERVISED_OPTIONS, Timing
 from transports.transport import LinkCounters
 
 if TYPE_CHECKING:
@@ -48,15 +48,18 @@ class LoopbackTransport:
         self.counters = LinkCounters()
         self.bench = LoopbackBench() if bench is None else bench
         self._devices = frozenset(bound.device for bound in settings.devices if bound.reports)
+        self._lost_after = Timing.from_options(settings.name, settings.options).lost_after
         self._line: _Line | None = None
 
     async def open(self, sink: Sink) -> None:
         """Join the bench, which then says the state of each of its devices."""
         await self.close()
-        self._line = await self.bench.join(self._devices, sink, self.counters)
+        line = _Line(self.bench, self._devices, sink, self.counters, self._lost_after)
+        await self.bench.join(line)
+        self._line = line
 
     async def wait_lost(self) -> None:
-        """Return when the bench has been cut off."""
+        """Return when the bench has been cut off, or frozen for too long."""
         if self._line is not None:
             await self._line.lost.wait()
 
@@ -131,8 +134,10 @@ class LoopbackBench:
         self._cut = False
 
     def freeze(self) -> None:
-        """Neither take nor deliver anything, and not say so."""
+        """Neither take nor deliver anything, and not say so; links find it out in their time."""
         self._thawed.clear()
+        for line in self._lines:
+            line.freeze()
 
     def thaw(self) -> None:
         """Go on; what waited on a link that is still open then arrives."""
@@ -163,18 +168,16 @@ class LoopbackBench:
 
     # -- for the transport
 
-    async def join(self, devices: frozenset[Device], sink: Sink, counters: LinkCounters) -> _Line:
-        """Open a line for these devices; raises ``LinkError`` while the bench is cut off."""
+    async def join(self, line: _Line) -> None:
+        """Open a line; raises ``LinkError`` while the bench is cut off."""
         if self._cut:
             raise LinkError("the bench is cut off")
         await self._thawed.wait()
         if self._cut:
             raise LinkError("the bench was cut off")
-        line = _Line(self, devices, sink, counters)
         self._lines.append(line)
         for device, value in self._state.items():
             line.report(Report(device, value))
-        return line
 
     async def take(self) -> None:
         """Wait until the bench takes messages again."""
@@ -219,10 +222,13 @@ class _Line:
         devices: frozenset[Device],
         sink: Sink,
         counters: LinkCounters,
+        lost_after: float,
     ) -> None:
         self.lost = asyncio.Event()
         self._bench = bench
         self._devices = devices
+        self._lost_after = lost_after
+        self._frozen: asyncio.TimerHandle | None = None
         self._reports = _Way[Report](bench, sink, counters.rejected)
         self._orders = _Way[Order](bench, bench.arrived, bench.rejected)
 
@@ -236,11 +242,23 @@ class _Line:
             raise LinkError("the bench was cut off")
         self._orders.put(order)
 
+    def freeze(self) -> None:
+        if self._frozen is None:
+            loop = asyncio.get_running_loop()
+            self._frozen = loop.call_later(self._lost_after, self.break_off)
+
     def thaw(self) -> None:
+        self._forget_freeze()
         self._reports.thaw()
         self._orders.thaw()
 
+    def _forget_freeze(self) -> None:
+        if self._frozen is not None:
+            self._frozen.cancel()
+            self._frozen = None
+
     def break_off(self) -> None:
+        self._forget_freeze()
         self._reports.broken = self._orders.broken = True
         self.lost.set()
 

@@ -12,7 +12,7 @@ from signalling.errors import LinkError
 from signalling.layout.words import Device, Order, Report
 from tests.transports.test_loopback import BenchInHand
 from transports.conformance import ConformanceError, check_lossy_transport, check_transport
-from transports.loopback import LoopbackTransport
+from transports.loopback import LoopbackBench, LoopbackTransport
 from transports.transport import BoundDevice, Sink, TransportSettings
 
 if TYPE_CHECKING:
@@ -102,7 +102,15 @@ class ForgetsAMember(LoopbackTransport):
         return super().__getattribute__(name)
 
 
-class NeverFails(LoopbackTransport):
+class NoticesOnlyBySending(LoopbackTransport):
+    """Believes in the other end as long as nothing is to be sent."""
+
+    def __init__(self, settings: TransportSettings, bench: LoopbackBench) -> None:
+        super().__init__(settings, bench)
+        self._lost_after = 3600.0
+
+
+class NeverFails(NoticesOnlyBySending):
     """Neither blocks nor fails while the other end is frozen."""
 
     async def send(self, orders: Iterable[Order]) -> None:
@@ -124,6 +132,7 @@ BROKEN: list[tuple[type[LoopbackTransport], str]] = [
     (InventsDevices, "only devices that report"),
     (ForgetsAMember, "missing: .*wait_lost"),
     (NeverFails, "does not answer is lost"),
+    (NoticesOnlyBySending, "though nothing is sent"),
 ]
 
 
@@ -147,6 +156,28 @@ async def test_a_broken_promise_is_found(kind: type[LoopbackTransport], sentence
         for transport in made:
             if isinstance(transport, LeavesATaskBehind) and hasattr(transport, "task"):
                 transport.task.cancel()
+
+
+async def test_tasks_of_the_far_end_are_not_laid_at_the_transports_door() -> None:
+    with_tasks: list[asyncio.Task[None]] = []
+
+    class Busy(BenchInHand):
+        async def report(self, device: Device, value: str) -> None:
+            with_tasks.append(asyncio.create_task(asyncio.sleep(3600)))
+            await super().report(device, value)
+
+    @contextlib.asynccontextmanager
+    async def make(
+        devices: tuple[BoundDevice, ...],
+    ) -> AsyncIterator[tuple[LoopbackTransport, BenchInHand]]:
+        in_hand = Busy()
+        settings = TransportSettings(name="bench", options={}, devices=devices)
+        yield LoopbackTransport(settings, in_hand.bench), in_hand
+        for task in with_tasks:
+            task.cancel()
+
+    await check_transport(make)
+    assert with_tasks
 
 
 class BelievesLateReports(BenchInHand):
