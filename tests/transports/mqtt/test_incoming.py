@@ -232,7 +232,8 @@ def test_nothing_is_known_that_was_not_said_while_it_could_be_believed(
             elif not retained:
                 alive_until = rig.now + 5
         elif payload in {"clear", "occupied"}:
-            said[topic] = payload
+            if topic != "d3" or not retained:  # who has no publisher is heard live or not at all
+                said[topic] = payload
             if topic != "d3" and not retained:
                 alive_until = rig.now + 5
         else:
