@@ -36,8 +36,9 @@ if TYPE_CHECKING:
 for _name in ("signalling", "transports"):
     logging.getLogger(_name).setLevel(logging.DEBUG)
 
-# How long one example takes says nothing on a machine that others share.
-settings.register_profile("shared", deadline=None)
+# How long one example takes says nothing on a machine that others share. A run that decides
+# whether a change lands repeats the same examples; elsewhere each run tries new ones.
+settings.register_profile("shared", deadline=None, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("shared")
 
 
