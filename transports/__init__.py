@@ -1,17 +1,32 @@
 """Links to hardware, each behind the same small protocol."""
 
-from transports.conformance import check_lossy_transport, check_transport
+from transports.conformance import (
+    ConformanceError,
+    FarEnd,
+    LossyFarEnd,
+    check_lossy_transport,
+    check_transport,
+)
+from transports.link import SUPERVISED_OPTIONS, Timing
 from transports.loopback import LoopbackBench, LoopbackTransport
 from transports.transport import BoundDevice, LinkCounters, Sink, Transport, TransportSettings
 
 __all__ = [  # noqa: RUF022 - in reading order
+    # What a transport is, and is made from.
     "Transport",
     "TransportSettings",
     "BoundDevice",
     "LinkCounters",
     "Sink",
+    "Timing",
+    "SUPERVISED_OPTIONS",
+    # The reference.
     "LoopbackBench",
     "LoopbackTransport",
+    # What every transport must pass.
     "check_transport",
     "check_lossy_transport",
+    "FarEnd",
+    "LossyFarEnd",
+    "ConformanceError",
 ]
