@@ -1,4 +1,4 @@
-"""The example of a transport by somebody else: installed as they would, found by its entry point."""
+"""The example of a transport by somebody else: installed as they would, found by its kind."""
 
 from __future__ import annotations
 

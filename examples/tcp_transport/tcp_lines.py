@@ -19,7 +19,7 @@ class TcpLines:
         self.name, self.counters = settings.name, LinkCounters()
         given = {k: v for k, v in settings.options.items() if k not in SUPERVISED_OPTIONS}
         match {"host": "127.0.0.1", **given}:
-            case {"host": str(host), "port": int(port), **strange} if 0 < port < 65_536 and not strange:
+            case {"host": str(host), "port": int(port), **more} if not more and 0 < port < 65_536:
                 self._address = (host, port)
             case _:
                 raise ConfigurationError(
