@@ -1,0 +1,1 @@
+"""CAN: devices on nodes of our own schema, and foreign ones by their own DBC files."""
