@@ -15,7 +15,7 @@ import attrs
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import events, load
+from tests.bench import events, load, mqtt
 from tests.bench.row import Row
 
 OUTPUT = Path("build/bench.json")
@@ -23,7 +23,11 @@ OUTPUT = Path("build/bench.json")
 
 def main() -> int:
     rows: list[Row] = []
-    for name, measure in (("events", events.measure), ("load and start-up", load.measure)):
+    for name, measure in (
+        ("events", events.measure),
+        ("load and start-up", load.measure),
+        ("MQTT", mqtt.measure),
+    ):
         print(f"==> Measuring {name}", file=sys.stderr)
         rows += measure()
     table = Table("what", "value", "against", "ratio", "target", "ok")

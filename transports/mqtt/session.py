@@ -189,7 +189,6 @@ class _Client(aiomqtt.Client):
             timeout=endpoint.patience,
             clean_session=True,
             will=aiomqtt.Will(will.topic, will.payload, will.qos, will.retain) if will else None,
-            queue_type=_straight_to(self._take),
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             max_inflight_messages=_INFLIGHT,
             logger=_QUIET,
@@ -232,9 +231,9 @@ class _Client(aiomqtt.Client):
             self._misc_task.cancel()
             await asyncio.wait({self._misc_task})
 
-    def _take(self, message: aiomqtt.Message) -> None:
-        if self._receive is not None and isinstance(message.payload, bytes | bytearray):
-            self._receive(message.topic.value, bytes(message.payload), message.retain)
+    def _on_message(self, _client: Any, _userdata: Any, message: Any) -> None:
+        if self._receive is not None:
+            self._receive(message.topic, message.payload, message.retain)
 
     def _on_disconnect(self, *args: Any, **more: Any) -> None:
         super()._on_disconnect(*args, **more)
@@ -250,11 +249,21 @@ class _Client(aiomqtt.Client):
             if not batch.left and not batch.done.done():
                 batch.done.set_result(None)
 
+    # What is to be written, such as the acknowledgement of a report, waits two passes of the
+    # loop: the orders that the report leads to are then written together with it, which wakes
+    # the broker once instead of twice. The selector is asked only when writing blocks.
+
     def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
         if threading.get_ident() == self._loop_thread:
-            self._loop.add_writer(sock.fileno(), self._client.loop_write)
+            self._loop.call_soon(self._loop.call_soon, self._write, sock)
         else:
             super()._on_socket_register_write(client, userdata, sock)
+
+    def _write(self, sock: Any) -> None:
+        if self._client.want_write():
+            self._client.loop_write()
+        if self._client.want_write() and sock.fileno() != -1:
+            self._loop.add_writer(sock.fileno(), self._client.loop_write)
 
 
 class _ClosedSocket(ssl.SSLSocket):
@@ -274,13 +283,3 @@ class _Batch:
     def __init__(self, done: asyncio.Future[None]) -> None:
         self.left = 0
         self.done = done
-
-
-def _straight_to(take: Callable[[aiomqtt.Message], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
-    """Return a kind of queue that holds nothing and hands each message on at once."""
-
-    class Straight(asyncio.Queue[aiomqtt.Message]):
-        def put_nowait(self, message: aiomqtt.Message) -> None:
-            take(message)
-
-    return Straight
