@@ -77,3 +77,13 @@ def test_it_is_about_sixty_lines() -> None:
     text = (EXAMPLE / MODULE).read_text("utf-8")
     body = text.partition("class TcpLines:")[2].splitlines()
     assert 50 < sum(bool(line.strip()) for line in body) < 75
+
+
+@pytest.mark.parametrize("part", [MODULE, TESTS])
+def test_the_page_shows_it_as_it_is(part: str) -> None:
+    text = (EXAMPLE / part).read_text("utf-8")
+    if part == TESTS:  # of the tests, the call of the checks
+        text = "@contextlib" + text.partition("@contextlib")[2].partition("\n\n\ndef test_what")[0]
+    page = (ROOT / "docs" / "transports.md").read_text("utf-8")
+    shown = page.partition(f"<!-- {part} -->\n```python\n")[2].partition("\n```\n<!--")[0]
+    assert shown.strip() == text.strip()
