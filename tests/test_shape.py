@@ -5,7 +5,6 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-import tomllib
 from pathlib import Path
 
 import pytest
@@ -33,21 +32,6 @@ def test_few_files_are_long() -> None:
     lengths = {path: len(path.read_text("utf-8").splitlines()) for path in MODULES}
     long = {str(path): length for path, length in lengths.items() if length > 400}
     assert len(long) * 10 <= len(MODULES), long
-
-
-def test_no_file_but_the_session_may_import_the_mqtt_client() -> None:
-    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["importlinter"]
-    (forbidden,) = (
-        contract["source_modules"]
-        for contract in contracts["contracts"]
-        if "aiomqtt" in contract["name"]
-    )
-    files = {
-        ".".join(path.relative_to(ROOT).with_suffix("").parts)
-        for path in MODULES
-        if path.is_relative_to(ROOT / "transports")
-    }
-    assert set(forbidden) == {"signalling", *files} - {"transports.mqtt.session"}
 
 
 def test_every_public_name_is_there() -> None:
