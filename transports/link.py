@@ -50,7 +50,7 @@ class Timing:
     """How long one attempt to open may take."""
     first_pause: float = 0.25
     """The pause after a first failure; it doubles with each further one."""
-    longest_pause: float = 8.0
+    longest_pause: float = 3.0
     """The longest pause between attempts."""
     steady: float = 10.0
     """A link that was up for so long starts again with the first pause."""

@@ -81,11 +81,11 @@ async def test_an_absent_peer_is_tried_for_ever_with_growing_pauses() -> None:
         await asyncio.sleep(100)
         tries = [at for at, state in rig.states if state is LinkState.OPENING]
         pauses = [later - before for before, later in pairwise(tries)]
-        assert pauses[:7] == pytest.approx([0.25, 0.5, 1, 2, 4, 8, 8])
+        assert pauses[:7] == pytest.approx([0.25, 0.5, 1, 2, 3, 3, 3])
         assert rig.supervisor.status().failures == len(tries)
         assert rig.error == "the bench is cut off"
         rig.bench.mend()
-        await asyncio.sleep(8)
+        await asyncio.sleep(3)
         assert rig.supervisor.state is LinkState.UP
         assert rig.error == ""
 
@@ -108,7 +108,7 @@ async def test_a_link_that_keeps_going_down_is_tried_less_and_less() -> None:
     rig = Rig(Flaps)
     async with rig.running():
         await asyncio.sleep(100)
-        assert rig.transport.counters.opened < 25
+        assert rig.transport.counters.opened < 40
 
 
 async def test_an_opening_that_hangs_is_given_up_and_tried_again() -> None:
