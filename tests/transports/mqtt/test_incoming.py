@@ -216,28 +216,40 @@ def test_nothing_is_known_that_was_not_said_while_it_could_be_believed(
     rig = Rig(within=5)
     alive_until = -1.0
     said: dict[str, str] = {}
+    kept: dict[str, str] = {}  # retained, of a publisher that has not been heard yet
+
+    def gone() -> None:
+        kept.clear()
+        said.pop("d1", None)
+        said.pop("d2", None)
+
+    def heard() -> float:
+        said.update(kept)
+        kept.clear()
+        return rig.now + 5
+
     for topic, payload, retained, passed in messages:
         rig.now += passed
         if 0 <= alive_until <= rig.now:
-            # It has fallen silent. What is said while it is not alive waits until it is.
             alive_until = -1.0
-            said.pop("d1", None)
-            said.pop("d2", None)
+            gone()
         rig._take(topic, payload, retained=retained)
         if topic == "bridge/state":
             if payload != "online":
                 alive_until = -1.0
-                said.pop("d1", None)
-                said.pop("d2", None)
+                gone()
             elif not retained:
-                alive_until = rig.now + 5
+                alive_until = heard()
+        elif topic == "d3" and retained:
+            pass  # it has no publisher, so nothing can prove that it still holds
         elif payload in {"clear", "occupied"}:
-            if topic != "d3" or not retained:  # who has no publisher is heard live or not at all
-                said[topic] = payload
             if topic != "d3" and not retained:
-                alive_until = rig.now + 5
+                alive_until = heard()
+            waits = topic != "d3" and alive_until < 0
+            (kept if waits else said)[topic] = payload
         else:
             said.pop(topic, None)
+            kept.pop(topic, None)
         for name, value in rig.known.items():
             if value is not None:
                 assert said.get(name) == value
