@@ -104,7 +104,7 @@ class Message:
 
 def load(messages: Iterable[Message]) -> Fraction:
     """Return the share of its time that a bus is busy at the worst; above 1, it is overloaded."""
-    return sum((Fraction(each.wire, each.period) for each in messages), start=Fraction(0))
+    return _share(_alike(messages))
 
 
 def exact_response(messages: Sequence[Message], place: int, bit: int) -> int | None:
@@ -125,10 +125,10 @@ def instances(messages: Sequence[Message], place: int, bit: int) -> Iterator[int
     """
     own = messages[place]
     blocking = max((each.wire for each in messages[place + 1 :]), default=0)
-    if load(messages[: place + 1]) >= 1:
+    urgent, as_urgent = _alike(messages[:place]), _alike(messages[: place + 1])
+    if _share(as_urgent) >= 1:
         return
-    urgent = _alike(messages[:place])
-    busy = _until_quiet(own.wire, blocking, _alike(messages[: place + 1]), 0)
+    busy = _until_quiet(own.wire, blocking, as_urgent, 0)
     wait = blocking
     for count in range(_ceil(busy + own.jitter, own.period)):
         wait = _until_quiet(wait, blocking + count * own.wire, urgent, bit)
@@ -145,10 +145,11 @@ def sufficient_response(messages: Sequence[Message], place: int, bit: int) -> in
     """
     own = messages[place]
     blocking = max(each.wire for each in messages[place:])
-    longest = own.period - own.jitter - own.wire
-    if load(messages[:place]) >= 1:
+    urgent = _alike(messages[:place])
+    if _share(urgent) >= 1:
         return None
-    wait = _until_quiet(blocking, blocking, _alike(messages[:place]), bit, longest)
+    longest = own.period - own.jitter - own.wire
+    wait = _until_quiet(blocking, blocking, urgent, bit, longest)
     return None if wait > longest else own.jitter + wait + own.wire
 
 
@@ -158,6 +159,13 @@ _Alike = Mapping[tuple[int, int, int], int]
 
 def _alike(messages: Iterable[Message]) -> _Alike:
     return Counter((each.wire, each.period, each.jitter) for each in messages)
+
+
+def _share(alike: _Alike) -> Fraction:
+    return sum(
+        (count * Fraction(wire, period) for (wire, period, _), count in alike.items()),
+        start=Fraction(0),
+    )
 
 
 def _until_quiet(
