@@ -17,11 +17,12 @@ from attrs import frozen
 
 from signalling.errors import ConfigurationError
 from transports.link import SUPERVISED_OPTIONS, Timing
+from transports.tables import checked_keys, table_of_tables, text, whole
 
 if TYPE_CHECKING:
     from transports.transport import TransportSettings
 
-__all__ = ["Options", "checked_keys", "text"]
+__all__ = ["Options"]
 
 _KEYS = (
     "host",
@@ -76,47 +77,17 @@ class Options:
         checked_keys(thing, given, _KEYS)
         folder = Path(settings.folder)
         tls = _tls(thing, given, folder)
-        publishers = given.get("publishers", {})
-        if not isinstance(publishers, Mapping) or not all(
-            isinstance(table, Mapping) for table in publishers.values()
-        ):
-            raise ConfigurationError(
-                thing,
-                "publishers is not a table of tables.",
-                f"Write [transports.{settings.name}.publishers.NAME].",
-            )
         return cls(
             host=_host(thing, given),
-            port=_whole(thing, given, "port", 1883 if tls is None else 8883, 65_535),
+            port=whole(thing, given, "port", 1, 65_535, default=1883 if tls is None else 8883),
             base=text(thing, given, "base", "signalling"),
             username=_secret(thing, given, "username", folder),
             password=_secret(thing, given, "password", folder),
             tls=tls,
-            payload_limit=_whole(thing, given, "payload_limit", 65_536, 2**28),
-            publishers=publishers,
+            payload_limit=whole(thing, given, "payload_limit", 1, 2**28, default=65_536),
+            publishers=table_of_tables(thing, given, "publishers"),
             timing=Timing.from_options(settings.name, given),
         )
-
-
-def checked_keys(thing: str, table: Mapping[str, Any], keys: tuple[str, ...]) -> None:
-    """Raise ``ConfigurationError`` where a table has a key that means nothing here."""
-    strange = [key for key in table if key not in keys]
-    if strange:
-        raise ConfigurationError(
-            thing,
-            f"{', '.join(strange)} means nothing here.",
-            f"The keys are: {', '.join(keys)}.",
-        )
-
-
-def text(thing: str, table: Mapping[str, Any], key: str, default: str | None = None) -> str:
-    """Return a text that a table has, not empty. Raises ``ConfigurationError``."""
-    value = table.get(key, default)
-    if not isinstance(value, str) or not value:
-        raise ConfigurationError(
-            thing, f"{key} is {value!r}." if key in table else f"It has no {key}.", "Write a text."
-        )
-    return value
 
 
 def _host(thing: str, given: Mapping[str, Any]) -> str:
@@ -128,15 +99,6 @@ def _host(thing: str, given: Mapping[str, Any]) -> str:
             thing, f"host is {host!r}.", "Write a name or an address, such as 'broker.local'."
         ) from None
     return host
-
-
-def _whole(thing: str, given: Mapping[str, Any], key: str, default: int, largest: int) -> int:
-    value = given.get(key, default)
-    if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value <= largest:
-        raise ConfigurationError(
-            thing, f"{key} is {value!r}.", f"Write a whole number, from 1 to {largest}."
-        )
-    return value
 
 
 def _secret(thing: str, given: Mapping[str, Any], what: str, folder: Path) -> str | None:

@@ -17,10 +17,10 @@ from attrs import frozen
 from signalling.errors import ConfigurationError
 from signalling.layout.words import Device, Report
 from transports.freshness import Freshness
-from transports.mqtt.options import checked_keys, text
 from transports.mqtt.payload import ReportFormat
 from transports.mqtt.session import Publication
 from transports.mqtt.topics import checked_topic
+from transports.tables import checked_keys, text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable

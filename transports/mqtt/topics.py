@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 from attrs import frozen
 
 from signalling.errors import ConfigurationError
-from transports.mqtt.options import checked_keys, text
 from transports.mqtt.payload import OrderFormat, ReportFormat
 from transports.mqtt.session import Publication
+from transports.tables import checked_keys, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
