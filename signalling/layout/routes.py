@@ -18,7 +18,16 @@ from signalling.layout.model import Layout
 from signalling.layout.notation import Joint, parse_joint, parse_path
 from signalling.layout.track import Lies, Track, Way, contradict
 
-__all__ = ["End", "Problem", "Route", "Traversal", "approach", "derive_routes", "in_the_way"]
+__all__ = [
+    "End",
+    "Problem",
+    "Route",
+    "Traversal",
+    "approach",
+    "derive_routes",
+    "in_the_way",
+    "leading_to",
+]
 
 
 class End(StrEnum):
@@ -200,18 +209,31 @@ def _overlap(layout: Layout, track: Track, leaves: str | None, last: Way) -> tup
 
 def approach(track: Track, entry: Joint) -> tuple[str, ...]:
     """Return the blocks that lead up to a signal, back to the signals in rear, nearest first."""
-    blocks: dict[str, None] = {}
+    return tuple(leading_to(track, entry))
+
+
+def leading_to(track: Track, entry: Joint) -> dict[str, tuple[str, ...]]:
+    """Return, by each block that leads up to a signal, the blocks that a train goes on to there.
+
+    Back to the signals in rear, nearest first.
+    """
+    onward: dict[str, tuple[str, ...]] = {}
     stack = [entry]
     while stack:
         joint = stack.pop(0)
-        blocks[joint.rear] = None
+        known = onward.get(joint.rear)
+        if known is not None:
+            if joint.ahead not in known:
+                onward[joint.rear] = (*known, joint.ahead)
+            continue
+        onward[joint.rear] = (joint.ahead,)
         for way in track.back_from(joint):
             if way.rear is None:
                 continue
             behind = Joint(way.rear, way.block)
-            if behind not in track.signals and way.rear not in blocks and way.rear != entry.ahead:
+            if behind not in track.signals and way.rear != entry.ahead:
                 stack.append(behind)
-    return tuple(blocks)
+    return onward
 
 
 def in_the_way(routes: tuple[Route, ...]) -> Mapping[str, tuple[Route, ...]]:

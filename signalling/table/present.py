@@ -178,7 +178,13 @@ COLUMNS = (
         key="stops",
         title="Stops worked",
         group="Also",
-        sentence="Train stops that are lifted while the signal is off, and only then.",
+        sentence="Train stops that are applied while the signal is on.",
+    ),
+    Column(
+        key="lifts",
+        title="Stops lifted",
+        group="Also",
+        sentence="Stops of other signals that its train runs over against them, lifted meanwhile.",
     ),
 )
 
@@ -238,6 +244,7 @@ def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[st
         "switches": {name: f"auto or {allowed}" for name, allowed in row.switches},
         "minimum_on": row.minimum_on or None,
         "stops": row.stops,
+        "lifts": row.lifts,
     }
 
 

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from attrs import frozen
 
 from signalling.layout.model import Layout, Signal, SignalRoute, default_hidden
-from signalling.layout.notation import Joint
-from signalling.layout.routes import End, Route, approach, in_the_way
+from signalling.layout.notation import Joint, parse_joint
+from signalling.layout.routes import End, Route, approach, in_the_way, leading_to
 from signalling.layout.track import Track, contradict
 from signalling.practice.schema import Head, Practice
 
@@ -56,13 +56,15 @@ class Row:
     """The other routes of the same signal."""
     guarded: bool
     """Whether it is locked while a train may be using it: it has routes in its way, or reads over
-    a turnout that we move or give leave to move."""
+    a turnout that we move or give leave to move, or over another signal's stop against it."""
     foul: tuple[str, ...]
     """Signals whose train, having passed at danger, could get in its way."""
     danger: tuple[str, ...]
     """Switches and presses that hold its signal."""
     stops: tuple[str, ...]
     """Train stops of its signal."""
+    lifts: tuple[str, ...]
+    """Stops of other signals that it runs over against their signals."""
     minimum_on: float
 
     @property
@@ -92,6 +94,7 @@ def gather_rows(
     stops: dict[str, list[str]] = {}
     for name, stop in layout.stops.items():
         stops.setdefault(stop.signal, []).append(name)
+    sections = _sections(layout, track)
     approaches: dict[Joint, tuple[str, ...]] = {}
     rows = []
     for route in routes:
@@ -104,6 +107,11 @@ def gather_rows(
             approaches[route.entry] = approach(track, route.entry)
         sharing = _sharing(route, users)
         first_come = tuple(other.name for other in claims[route.name])
+        lifts = tuple(
+            name
+            for name, (section, ends) in sections.items()
+            if any(way.block == section and way.rear in ends for way in route.ways)
+        )
         rows.append(
             Row(
                 route=route,
@@ -132,7 +140,7 @@ def gather_rows(
                 siblings=tuple(
                     other.name for other in by_signal[route.signal] if other.name != route.name
                 ),
-                guarded=bool(first_come)
+                guarded=bool(first_come or lifts)
                 or any(
                     layout.turnouts[turnout].moved_by == "us" or layout.turnouts[turnout].lock
                     for turnout, _ in route.all_lies
@@ -142,10 +150,24 @@ def gather_rows(
                 ),
                 danger=tuple(danger.get(route.signal, ())),
                 stops=tuple(stops.get(route.signal, ())),
+                lifts=lifts,
                 minimum_on=_first(signal.minimum_on, layout.settings.minimum_on),
             )
         )
     return tuple(rows)
+
+
+def _sections(layout: Layout, track: Track) -> Mapping[str, tuple[str, tuple[str, ...]]]:
+    """Return, by stop, its section and the blocks that trains for its signal go on to from there.
+
+    Trains against the signal come into the section from those blocks.
+    """
+    sections = {}
+    for name, stop in layout.stops.items():
+        entry = parse_joint(layout.signals[stop.signal].at)
+        section = stop.section or entry.rear
+        sections[name] = section, leading_to(track, entry).get(section, ())
+    return sections
 
 
 def _release(release: str, practice: Practice, head: Head) -> str:

@@ -20,6 +20,7 @@ from signalling.table.guard import finish_guards, make_guard
 from signalling.table.passing import Passing
 from signalling.table.row import Row, gather_rows
 from signalling.table.signals import Signals
+from signalling.table.stops import Stops
 from signalling.table.turnouts import Turnouts
 
 __all__ = ["AlarmSource", "Output", "Table", "compile_table"]
@@ -112,6 +113,12 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
             over.setdefault(turnout, []).append(guard.lock.literal)
     for name in layout.turnouts:
         turnouts.finish(name, over.get(name, []))
+    stops = Stops(graph, detection, passing, guards)
+    lifted = {
+        name: stops.lifted(name, signals.at_least(stop.signal, 1))
+        for name, stop in layout.stops.items()
+        if stop.signal in by_signal
+    }
     graph.finish()
     return Table(
         layout=layout,
@@ -119,14 +126,18 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         track=track,
         rows=rows,
         graph=graph,
-        outputs=_outputs(layout, practice, signals, turnouts),
+        outputs=_outputs(layout, practice, signals, turnouts, lifted),
         alarms=_alarms(layout, signals, detection),
         problems=problems,
     )
 
 
 def _outputs(
-    layout: Layout, practice: Practice, signals: Signals, turnouts: Turnouts
+    layout: Layout,
+    practice: Practice,
+    signals: Signals,
+    turnouts: Turnouts,
+    lifted: Mapping[str, Literal],
 ) -> tuple[Output, ...]:
     outputs = []
     for name in layout.signals:
@@ -145,9 +156,9 @@ def _outputs(
                 (literal, position) for position, literal in signals.indicators[name].items()
             )
             outputs.append(Output(Device("indicator", name), lit, "dark"))
-    for name, stop in layout.stops.items():
-        off = signals.at_least(stop.signal, 1) if stop.signal in signals.rows else 0
-        outputs.append(Output(Device("stop", name), ((off, "lifted"),), "applied"))
+    for name in layout.stops:
+        released = ((lifted[name], "lifted"),) if name in lifted else ()
+        outputs.append(Output(Device("stop", name), released, "applied"))
     for name in layout.turnouts:
         if name in turnouts.commands:
             ordered = tuple(

@@ -84,6 +84,7 @@ def test_every_cell_of_a_route() -> None:
         "switches": {"S/quay": "auto or lit"},
         "minimum_on": 1.0,
         "stops": ("brake",),
+        "lifts": (),
     }
 
 
