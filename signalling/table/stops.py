@@ -35,6 +35,8 @@ class Stops:
         against = [
             self._runs(name) for name, guard in self.guards.items() if stop in guard.row.lifts
         ]
+        if not against:
+            return off
         return self.graph.equation(
             f"stop {stop} lifted",
             self.graph.any_of(off, *against),
