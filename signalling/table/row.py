@@ -109,8 +109,9 @@ def gather_rows(
         first_come = tuple(other.name for other in claims[route.name])
         lifts = tuple(
             name
-            for name, (section, ends) in sections.items()
-            if any(way.block == section and way.rear in ends for way in route.ways)
+            for way in route.ways
+            for name, ends in sections.get(way.block, ())
+            if way.rear in ends
         )
         rows.append(
             Row(
@@ -157,16 +158,17 @@ def gather_rows(
     return tuple(rows)
 
 
-def _sections(layout: Layout, track: Track) -> Mapping[str, tuple[str, tuple[str, ...]]]:
-    """Return, by stop, its section and the blocks that trains for its signal go on to from there.
+def _sections(layout: Layout, track: Track) -> Mapping[str, list[tuple[str, tuple[str, ...]]]]:
+    """Return, by block, the stops that act there and where trains for their signals go on to.
 
-    Trains against the signal come into the section from those blocks.
+    Trains against a stop's signal come into the section from those blocks.
     """
-    sections = {}
+    sections: dict[str, list[tuple[str, tuple[str, ...]]]] = {}
     for name, stop in layout.stops.items():
         entry = parse_joint(layout.signals[stop.signal].at)
         section = stop.section or entry.rear
-        sections[name] = section, leading_to(track, entry).get(section, ())
+        ends = leading_to(track, entry).get(section, ())
+        sections.setdefault(section, []).append((name, ends))
     return sections
 
 

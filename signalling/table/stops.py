@@ -28,13 +28,19 @@ class Stops:
     passing: Passing
     guards: dict[str, Guard]
     """By guarded route."""
+    _against: dict[str, list[str]] = field(factory=dict)
+    """The routes that run against each stop's signal."""
     _running: dict[str, Literal] = field(factory=dict)
+
+    def __attrs_post_init__(self) -> None:
+        """Sort the routes by the stops that lie in them."""
+        for name, guard in self.guards.items():
+            for stop in guard.row.lifts:
+                self._against.setdefault(stop, []).append(name)
 
     def lifted(self, stop: str, off: Literal) -> Literal:
         """Return whether a stop is lifted; ``off`` says whether its signal is off."""
-        against = [
-            self._runs(name) for name, guard in self.guards.items() if stop in guard.row.lifts
-        ]
+        against = [self._runs(route) for route in self._against.get(stop, ())]
         if not against:
             return off
         return self.graph.equation(
