@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from signalling.cli import GOOD
+from signalling.cli.requests import take_requests
 from signalling.controller.changes import Change, Watcher
 from signalling.controller.clock import paced
 from signalling.controller.controller import Controller
@@ -36,7 +37,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--json",
         action="store_true",
         help="print one JSON object a line, each with `at` in seconds since the start and `event`: "
-        "started, link, report, order, alarm or stopped",
+        "started, link, report, order, alarm, request or stopped",
+    )
+    parser.add_argument(
+        "--requests",
+        action="store_true",
+        help="take requests from standard input, one a line, such as `restore d2` or `hold all`; "
+        "`help` lists them. On a terminal this is so anyway",
     )
     parser.epilog = (
         "Stop it with Ctrl-C or SIGTERM: every signal then goes to danger and every stop is "
@@ -56,11 +63,13 @@ def run(arguments: argparse.Namespace) -> int:
     controller = Controller(arguments.file)
     write = _write_json if arguments.json else _write_plain
     with asyncio.Runner(loop_factory=paced(1.0)) as runner:
-        runner.run(_run(controller, write))
+        runner.run(_run(controller, write, asked=arguments.requests or sys.stdin.isatty()))
     return GOOD
 
 
-async def _run(controller: Controller, write: Callable[[Iterable[Event]], None]) -> None:
+async def _run(
+    controller: Controller, write: Callable[[Iterable[Event]], None], *, asked: bool
+) -> None:
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -79,6 +88,8 @@ async def _run(controller: Controller, write: Callable[[Iterable[Event]], None])
     async with controller:
         printing = asyncio.create_task(_print(controller.changes(), write), name="print")
         stopping = asyncio.create_task(stop.wait(), name="wait for a signal")
+        if asked:
+            take_requests(controller, lambda event: asyncio.to_thread(write, [event]))
         try:
             await asyncio.wait({printing, stopping}, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -168,5 +179,7 @@ def _line(event: Event) -> str:
             return f"{at}{event['kind']} {event['name']}: {event['value']}"
         case "alarm":
             return f"{at}alarm: {event['sentence']}"
+        case "request":
+            return f"{at}{event['request']}: {event['reason'] or 'taken'}"
         case _:
             return f"{at}Stopped; every signal at danger."

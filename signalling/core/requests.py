@@ -1,0 +1,87 @@
+"""Requests as people write them: ``hold M2``, ``restore d2``, ``move t1 reverse``.
+
+Law of this file: text to requests, nothing else. ``FORMS`` is the whole
+language; what a request does is said with its class, and whether it makes
+sense for a layout is for the interlocking to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from attrs import frozen
+
+from signalling.core.words import (
+    Acknowledge,
+    AskLock,
+    FreeAll,
+    FreeSignal,
+    HoldAll,
+    HoldSignal,
+    MoveTurnout,
+    Refusal,
+    Request,
+    RestoreBlock,
+    ReturnLock,
+)
+from signalling.layout.notation import Lie
+
+__all__ = ["FORMS", "Form", "parse_request"]
+
+
+@frozen
+class Form:
+    """One way to write a request: its words, those in capitals standing for names."""
+
+    words: str
+    make: Callable[..., Request]
+    """Called with the names."""
+    sentence: str
+    """What it asks for."""
+
+    def request(self, said: list[str]) -> Request | None:
+        """Return the request that these words make in this form, if they do."""
+        words = self.words.split()
+        if len(words) != len(said):
+            return None
+        names = []
+        for word, given in zip(words, said, strict=True):
+            if word.isupper():
+                names.append(given)
+            elif word != given:
+                return None
+        return self.make(*names)
+
+
+FORMS = (
+    Form("hold all", HoldAll, "put every signal to danger and hold it there"),
+    Form("free all", FreeAll, "take back `hold all`"),
+    Form("hold SIGNAL", HoldSignal, "put a signal to danger and hold it there"),
+    Form("free SIGNAL", FreeSignal, "take back `hold`"),
+    Form("restore BLOCK", RestoreBlock, "say that a block has been seen to be empty"),
+    Form("acknowledge SIGNAL", Acknowledge, "say that a signal's alarms have been seen to"),
+    Form(
+        "move TURNOUT normal",
+        lambda turnout: MoveTurnout(turnout, Lie.NORMAL),
+        "ask for a turnout that we move to lie normal",
+    ),
+    Form(
+        "move TURNOUT reverse",
+        lambda turnout: MoveTurnout(turnout, Lie.REVERSE),
+        "ask for a turnout that we move to lie reverse",
+    ),
+    Form("ask TURNOUT", AskLock, "ask for leave to move a turnout"),
+    Form("return TURNOUT", ReturnLock, "give back the leave to move a turnout"),
+)
+"""Every way to write a request; the first that fits counts."""
+
+
+def parse_request(text: str) -> Request | Refusal:
+    """Return the request that a text makes, or a refusal that says how to write one."""
+    said = text.split()
+    for form in FORMS:
+        request = form.request(said)
+        if request is not None:
+            return request
+    known = ", ".join(f"`{form.words}`" for form in FORMS)
+    return Refusal(f"{' '.join(said)!r} is not a request. Write one of {known}.")
