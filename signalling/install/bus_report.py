@@ -5,16 +5,17 @@ and what their classes are called, is handed in; nothing is printed.
 
 A stream is sent again after a period, and when what it says has changed, but
 never twice within a gap. What is assumed besides: each stream changes at most
-so many times a second; what is only sent on demand is sent at most once a
-second; and each sender sends its most urgent waiting frame first.
+so many times a second, and what is only sent on demand is sent at most once a
+second. A sender sends its most urgent waiting frame first, except for one that
+puts its frames into a queue, as a computer does: there a frame waits for all
+that stand before it, and competes for the bus when it has come to the front.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import groupby
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from signalling.install.bus_load import Message, bit_time, exact_response, frame_bits, load
 
@@ -47,6 +48,8 @@ class Stream:
     """Seconds after which it is said again; ``None`` where it is only said on demand."""
     gap: float = 0.0
     """Seconds between two of its frames at the least."""
+    queued: bool = False
+    """Whether it is sent by the one sender that puts its frames into a queue."""
 
     @property
     def urgency(self) -> tuple[int, bool]:
@@ -123,13 +126,14 @@ class _Sent:
     message: Message
     again: bool
     """Whether it is sent because the period has passed, and nothing has changed."""
+    urgency: tuple[int, bool]
 
 
 def _sent(stream: Stream, bitrate: int, changes: float) -> Iterator[_Sent]:
     wire = frame_bits(stream.data, extended=stream.extended) * bit_time(bitrate)
     if stream.period is not None:
         again = Message(name=stream.kind, wire=wire, period=_nanoseconds(stream.period))
-        yield _Sent(stream, again, again=True)
+        yield _Sent(stream, again, again=True, urgency=stream.urgency)
     apart = ON_DEMAND if stream.period is None else 1 / changes
     change = Message(
         name=stream.kind,
@@ -138,7 +142,7 @@ def _sent(stream: Stream, bitrate: int, changes: float) -> Iterator[_Sent]:
         # A change that follows another frame closely waits until the gap has passed.
         jitter=_nanoseconds(stream.gap),
     )
-    yield _Sent(stream, change, again=False)
+    yield _Sent(stream, change, again=False, urgency=stream.urgency)
 
 
 def _nanoseconds(seconds: float) -> int:
@@ -146,26 +150,60 @@ def _nanoseconds(seconds: float) -> int:
 
 
 def _waits(sent: Sequence[_Sent], bit: int) -> list[int | None]:
-    """Return how long each waits at the worst; of one identifier, as if all others went first."""
-    waits: list[int | None] = []
-    above: list[Message] = []
-    for _, found in groupby(sent, key=lambda each: each.stream.urgency):
-        same = [each.message for each in found]
-        end = len(above) + len(same)
-        below = [each.message for each in sent[end:]]
-        known = {
-            own: exact_response([*above, *_without(same, own), own, *below], end - 1, bit)
-            for own in set(same)
-        }
-        waits += [known[own] for own in same]
-        above += same
+    """Return how long each waits at the worst, in the order of ``sent``, most urgent first.
+
+    What is queued waits as if all else of the queue, and whatever beats the
+    least urgent of it, went first: in a bus that never rests meanwhile, being
+    served last is the latest that it can be served. To the others it comes as
+    late as it may have to wait for the front of the queue, which is a jitter.
+    Of one identifier, each waits as if all others went first.
+    """
+    queue = [each for each in sent if each.stream.queued]
+    plain: list[Message | None] = [each.message for each in sent]
+    in_queue = {
+        own.message: _wait(own, queue[-1].urgency, sent, plain, bit)
+        for own in {each.message: each for each in queue}.values()
+    }
+    competing = [
+        _at_the_front(each.message, in_queue[each.message]) if each.stream.queued else each.message
+        for each in sent
+    ]
+    known: dict[tuple[object, Message], int | None] = {}
+    waits = []
+    for own in sent:
+        key = (own.urgency, own.message)
+        if own.stream.queued:
+            waits.append(in_queue[own.message])
+            continue
+        if key not in known:
+            known[key] = _wait(own, own.urgency, sent, competing, bit)
+        waits.append(known[key])
     return waits
 
 
-def _without(messages: Sequence[Message], one: Message) -> list[Message]:
-    rest = list(messages)
-    rest.remove(one)
-    return rest
+def _wait(
+    own: _Sent,
+    level: tuple[int, bool],
+    sent: Sequence[_Sent],
+    competing: Sequence[Message | None],
+    bit: int,
+) -> int | None:
+    """Return how long one waits while all down to a level of urgency goes first."""
+    above: list[Message] = []
+    below: list[Message] = []
+    for each, message in zip(sent, competing, strict=True):
+        if each.urgency > level:
+            below.append(each.message)
+        elif each is not own:
+            if message is None:
+                return None
+            above.append(message)
+    return exact_response([*above, own.message, *below], len(above), bit)
+
+
+def _at_the_front(message: Message, wait: int | None) -> Message | None:
+    """Return a message as it competes for the bus, out of a queue in which it waits so long."""
+    return None if wait is None else evolve(message, jitter=wait - message.wire)
 
 
 def _class_report(kind: str, sent: Sequence[tuple[_Sent, int | None]]) -> ClassReport:

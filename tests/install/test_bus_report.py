@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import pytest
 from attrs import evolve
+from hypothesis import given
+from hypothesis import strategies as st
 
 from signalling.install.bus_report import Stream, bus_report
 
@@ -104,3 +106,99 @@ def test_a_large_bus_is_worked_out_and_the_order_of_streams_means_nothing() -> N
     assert waits == sorted(waits, key=lambda wait: wait or 0)
     assert bus_report(streams[::-1], 500_000, changes=1) == found
     assert bus_report([evolve(streams[0], data=0), *streams[1:]], 500_000, 1).load < found.load
+
+
+def test_a_queue_makes_what_is_urgent_wait_for_what_is_not() -> None:
+    # Of three orders, the most urgent may stand last in the queue, behind a report in between.
+    streams = [
+        stream(1, "urgent", queued=True),
+        stream(2, "other", queued=True),
+        stream(3, "report"),
+        stream(4, "least", queued=True),
+        stream(5, "below"),
+    ]
+    found = {each.kind: each.longest for each in bus_report(streams, 125_000).classes}
+    everything = 0.01 + 9 * FRAME  # one frame of what is below, and two of each stream
+    assert found["urgent"] == found["other"] == found["least"] == pytest.approx(everything)
+    at_best = {
+        each.kind: each.longest
+        for each in bus_report([evolve(each, queued=False) for each in streams], 125_000).classes
+    }
+    assert at_best["urgent"] == pytest.approx(0.01 + 3 * FRAME)
+    # What is not queued waits for no more of the queue than is more urgent.
+    assert found["report"] == at_best["report"] == pytest.approx(0.01 + 7 * FRAME)
+    assert found["below"] == at_best["below"] == pytest.approx(0.01 + 10 * FRAME)
+
+
+def test_what_comes_out_of_a_queue_late_comes_close_together() -> None:
+    # A change that waited long, its repetition, and the next change: all within a short time.
+    streams = [stream(1, queued=True, gap=0.2), stream(2, "report", period=0.002)]
+    found = bus_report(streams, 125_000, changes=4.9)
+    free = bus_report([evolve(streams[0], queued=False), streams[1]], 125_000, changes=4.9)
+    assert found.classes[1].longest is not None
+    assert free.classes[1].longest is not None
+    assert found.classes[1].longest >= free.classes[1].longest
+
+
+def test_nothing_is_bounded_behind_a_queue_that_never_empties() -> None:
+    streams = [
+        stream(1, "first"),
+        stream(2, "queue", queued=True),
+        *(stream(3, "between") for _ in range(3)),
+        *(stream(number, "queue", queued=True) for number in range(4, 200)),
+    ]
+    waits = {each.kind: each.longest for each in bus_report(streams, 125_000).classes}
+    assert waits["queue"] is None
+    assert waits["between"] is None
+    assert waits["first"] is not None
+
+
+def run(streams: list[Stream], starts: list[int], late: list[bool]) -> list[float]:
+    """A bus at 125 kbit/s, run in microseconds: the longest wait of each stream, in seconds.
+
+    One sender puts its frames into a queue. Each stream is repeated and changes
+    together, from its start on; where it is late, its first change waits for the gap.
+    """
+    waiting: list[tuple[int, int, int]] = []  # when it can be sent, its stream, its cause
+    for place, (each, start) in enumerate(zip(streams, starts, strict=True)):
+        period = round((each.period or 1) * 1e6)
+        held = start + round(each.gap * 1e6) * late[place]
+        for number in range(6):
+            cause = start + number * period
+            waiting.append((cause, place, cause))
+            waiting.append((max(cause, held), place, cause))
+    waiting.sort(key=lambda frame: frame[0])
+    longest = [0.0] * len(streams)
+    now = 0
+    while waiting:
+        ready = [frame for frame in waiting if frame[0] <= now]
+        queue = [frame for frame in ready if streams[frame[1]].queued][:1]
+        ready = queue + [frame for frame in ready if not streams[frame[1]].queued]
+        if not ready:
+            now = waiting[0][0]
+            continue
+        frame = min(ready, key=lambda frame: streams[frame[1]].urgency)
+        waiting.remove(frame)
+        now += (55 + 10 * streams[frame[1]].data) * 8
+        longest[frame[1]] = max(longest[frame[1]], (now - frame[2]) / 1e6)
+    return longest
+
+
+@given(st.data())
+def test_no_run_of_a_bus_with_a_queue_takes_longer(data: st.DataObject) -> None:
+    streams = [
+        Stream(
+            kind=str(identifier),
+            identifier=identifier,
+            data=data.draw(st.integers(0, 8)),
+            period=0.02,
+            gap=data.draw(st.sampled_from((0.0, 0.004))),
+            queued=data.draw(st.booleans()),
+        )
+        for identifier in range(data.draw(st.integers(2, 8)))
+    ]
+    found = bus_report(streams, 125_000, changes=50)
+    starts = [data.draw(st.integers(0, 2500)) for _ in streams]
+    late = [data.draw(st.booleans()) for _ in streams]
+    for each, wait in zip(found.classes, run(streams, starts, late), strict=True):
+        assert each.longest is None or wait <= each.longest + 1e-9
