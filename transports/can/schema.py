@@ -72,6 +72,8 @@ class Shape:
     """Whether the number in the group's place is a page."""
     period: float | None
     """Seconds after which the state is sent again; ``None`` for what is sent once."""
+    gap: float
+    """Seconds between two frames of a stream at the least."""
     crc: Field
     counter: Field
     group: Field
@@ -161,6 +163,7 @@ def _shape(message: Message) -> Shape:
     paged = message.is_multiplexed()
     header = [fields.pop(name) for name in ("Crc", "Counter", "Page" if paged else "Group")]
     version = fields.pop("Version")
+    gap = message.dbc.attributes.get("GenMsgDelayTime") if message.dbc is not None else None
     ports = {int(match[0]) for name in fields if (match := re.search(r"\d+$", name))}
     return Shape(
         name=message.name,
@@ -169,6 +172,7 @@ def _shape(message: Message) -> Shape:
         by_controller="Controller" in message.senders,
         paged=paged,
         period=message.cycle_time / 1000 if message.cycle_time else None,
+        gap=0.0 if gap is None else int(gap.value) / 1000,
         crc=header[0],
         counter=header[1],
         group=header[2],

@@ -53,6 +53,13 @@ def test_zero_is_the_most_restrictive_value(shape: object) -> None:
         assert len(zero) == (1 if field.numbers else 0)
 
 
+def test_nodes_keep_a_gap_between_their_frames() -> None:
+    # docs/can-bus.md, "Times".
+    gaps = {shape.by_controller: shape.gap for shape in SCHEMA.named.values()}
+    assert gaps == {True: 0.0, False: 0.01}
+    assert all(shape.gap == gaps[shape.by_controller] for shape in SCHEMA.named.values())
+
+
 def test_the_wheel_brings_it_along(tmp_path: Path) -> None:
     wheel = next(WheelBuilder(str(ROOT)).build(directory=str(tmp_path), versions=["standard"]))
     with zipfile.ZipFile(wheel) as archive:
