@@ -27,6 +27,7 @@ GROUP = "signalling.transports"
 """The entry-point group of transports by third parties: ``kind = "module:maker"``."""
 
 _OURS = {
+    "can": ("transports.can", "CanTransport"),
     "loopback": ("transports.loopback", "LoopbackTransport"),
     "mqtt": ("transports.mqtt", "MqttTransport"),
 }

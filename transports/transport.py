@@ -62,7 +62,8 @@ class Transport(Protocol):
     """One link to hardware. Made with ``TransportSettings``.
 
     Making one raises ``ConfigurationError`` where trying again cannot help;
-    it does no I/O.
+    it does no I/O. One whose medium asks for other figures than the usual ones
+    may say so by an attribute ``timing``, a ``transports.link.Timing``.
     """
 
     name: str

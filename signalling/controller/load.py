@@ -99,4 +99,6 @@ def _link(
     settings = TransportSettings(
         name=name, options=options, devices=carried, folder=os.fspath(folder)
     )
-    return Link(make_transport(kind, settings), carried, Timing.from_options(name, options))
+    transport = make_transport(kind, settings)
+    usual = Timing.from_options(name, options)
+    return Link(transport, carried, getattr(transport, "timing", usual))

@@ -53,13 +53,12 @@ class Sequence:
     """
 
     def __init__(self, start: int | None = None) -> None:
-        self._next = secrets.randbelow(COUNTER_RANGE) if start is None else start
+        self.counter = secrets.randbelow(COUNTER_RANGE) if start is None else start
+        """The counter of the frame that goes next."""
 
-    def next(self) -> int:
-        """Return the next frame's counter."""
-        counter = self._next
-        self._next = (counter + 1) % COUNTER_RANGE
-        return counter
+    def advance(self) -> None:
+        """Take it that this frame has gone."""
+        self.counter = (self.counter + 1) % COUNTER_RANGE
 
 
 class Verdict(StrEnum):

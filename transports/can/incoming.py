@@ -1,0 +1,244 @@
+"""From frames to reports: what may be believed of what arrives on one opening of a bus.
+
+Law of this file: no bus and no timer; frames and the time in, reports out. A
+report counts when its frame is whole, its stream is in step and exactly one
+board answers to its node's number. What ceases to count is unknown at once;
+what is not heard again falls overdue.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+from attrs import Factory, define
+
+from signalling.errors import RejectedInputError
+from signalling.layout.words import Report
+from transports.can.frames import decode
+from transports.can.nodes import IDENTITY_TIMEOUT, NodeWatch
+from transports.can.protect import Tracker, Verdict
+from transports.can.schema import load_schema
+from transports.freshness import Freshness
+
+if TYPE_CHECKING:
+    from collections import Counter
+    from collections.abc import Callable, Iterable
+
+    from transports.can.foreign import ForeignIncoming
+    from transports.can.frames import Frame
+    from transports.can.own import OwnReport
+
+__all__ = ["Incoming"]
+
+logger = logging.getLogger(__name__)
+
+_STATUS = "NodeStatus"
+
+
+@define(eq=False)
+class _Stream:
+    """What one node says about one group of ports, or on one page of its status."""
+
+    watch: NodeWatch
+    tracker: Tracker
+    reports: tuple[OwnReport, ...] = ()
+    said: list[str | None] = Factory(list)
+    """What each device was last said to be."""
+
+
+class _AnyNode:
+    """Stands for all nodes together, where the link itself is watched."""
+
+
+class Incoming:
+    """What arrives on one opening of a bus.
+
+    ``reports`` are the bindings to nodes of our own schema, ``nodes`` the
+    numbers of all nodes that the layout names, ``foreign`` what takes frames of
+    other devices. ``say`` takes the reports that count, ``rejected`` counts what
+    was turned away. Without any sign of life of a node for ``silence`` seconds,
+    where that is not ``None``, the link is ``silent``. ``ours`` says whether an
+    order was sent by us. ``doubled`` is called when several boards answer to a
+    number, and when no longer.
+    """
+
+    def __init__(
+        self,
+        link: str,
+        reports: Iterable[OwnReport],
+        nodes: Iterable[int],
+        *,
+        foreign: ForeignIncoming,
+        say: Callable[[Report], None],
+        rejected: Counter[str],
+        silence: float | None,
+        ours: Callable[[int, bytes], bool],
+        doubled: Callable[[int, bool], None],
+    ) -> None:
+        self._link = link
+        self._foreign = foreign
+        self._say = say
+        self._rejected = rejected
+        self._ours = ours
+        self._doubled = doubled
+        self._schema = schema = load_schema()
+        self.watches = {number: NodeWatch(link, number) for number in sorted(set(nodes))}
+        self.heard = False
+        """Whether a node has shown a sign of life."""
+        self.silent = False
+        """Whether none has for too long."""
+        self._warned_of_another = False
+        self._streams: dict[tuple[int, int], _Stream] = {}
+        self._any_node = _AnyNode()
+        by_stream: dict[tuple[int, int], list[OwnReport]] = {}
+        for report in reports:
+            key = (report.shape.identifier(report.node), report.group)
+            by_stream.setdefault(key, []).append(report)
+        for number, watch in self.watches.items():
+            status = schema.named[_STATUS]
+            for page in range(status.group.most + 1):
+                self._add(status.identifier(number), page, watch, ())
+        for (identifier, group), bound in by_stream.items():
+            self._add(identifier, group, self.watches[bound[0].node], bound)
+        self._freshness: Freshness[object] = Freshness(
+            {
+                **{
+                    stream: schema.report_timeout
+                    for stream in self._streams.values()
+                    if stream.reports
+                },
+                **dict.fromkeys(self.watches.values(), IDENTITY_TIMEOUT),
+                **({} if silence is None else {self._any_node: silence}),
+            }
+        )
+
+    def _add(
+        self, identifier: int, group: int, watch: NodeWatch, reports: Iterable[OwnReport]
+    ) -> None:
+        schema, reports = self._schema, tuple(reports)
+        tracker = Tracker(schema.largest_step, schema.frames_to_sync)
+        said: list[str | None] = [None] * len(reports)
+        self._streams[identifier, group] = _Stream(watch, tracker, reports, said)
+
+    @property
+    def next_deadline(self) -> float | None:
+        """The earliest time at which something must have been heard again, or ``None``."""
+        times = [
+            deadline
+            for deadline in (self._freshness.next_deadline, self._foreign.next_deadline)
+            if deadline is not None
+        ]
+        return min(times, default=None)
+
+    def check(self, now: float) -> None:
+        """Take it that what is overdue is not known any more."""
+        for thing in self._freshness.overdue(now):
+            if isinstance(thing, _Stream):
+                thing.tracker.reset()
+                self._unknown(thing)
+            elif isinstance(thing, NodeWatch):
+                thing.forget()
+                self._distrust(thing)
+            else:
+                self.silent = True
+        self._foreign.check(now)
+
+    def take(self, identifier: int, data: bytes, now: float, *, extended: bool = False) -> None:
+        """Take a data frame; ``now`` is the loop's time."""
+        self.check(now)
+        if self._foreign.take(identifier, data, now, extended=extended):
+            return
+        if extended or not self.watches:
+            self._rejected["unknown-identifier"] += 1
+            return
+        try:
+            frame = decode(identifier, data, self._schema)
+        except RejectedInputError as error:
+            self._rejected[error.reason] += 1
+            if error.reason == "out-of-range":
+                self._defective(identifier)
+            return
+        if frame.shape.by_controller:
+            self._take_order(identifier, data)
+            return
+        watch = self.watches.get(frame.node)
+        if watch is None:
+            self._rejected["unknown-node"] += 1
+            return
+        stream = self._streams.get((identifier, frame.group))
+        if stream is not None:
+            self._take_from(stream, frame, now)
+
+    def _take_from(self, stream: _Stream, frame: Frame, now: float) -> None:
+        tracker = stream.tracker
+        was_synced, lost = tracker.synced, tracker.lost
+        verdict = tracker.take(frame.counter, frame.content)
+        if frame.shape.name == _STATUS and verdict is not Verdict.REPEATED:
+            self._take_status(stream.watch, frame, now)
+        if verdict in (Verdict.GOOD, Verdict.SYNCING):
+            self.heard = True
+            self._freshness.heard(self._any_node, now)
+        else:
+            self._rejected[verdict] += 1
+        if tracker.lost > lost:
+            self._rejected["lost"] += tracker.lost - lost
+        if verdict is Verdict.GOOD:
+            self._freshness.heard(stream, now)
+            if stream.watch.trusted:
+                self._deliver(stream, frame.bits)
+        elif was_synced and not tracker.synced:
+            self._unknown(stream)
+
+    def _take_status(self, watch: NodeWatch, frame: Frame, now: float) -> None:
+        trusted, doubled = watch.trusted, watch.doubled
+        watch.take(frame, now)
+        if frame.group == 0:
+            self._freshness.heard(watch, now)
+        if watch.doubled:
+            self._rejected["same-number"] += 1
+        if (trusted and not watch.trusted) or (doubled and not watch.doubled):
+            self._distrust(watch)
+        if doubled != watch.doubled:
+            self._doubled(watch.info.number, watch.doubled)
+
+    def _take_order(self, identifier: int, data: bytes) -> None:
+        """Take an order that is heard: our own, which some buses return, or somebody else's."""
+        if self._ours(identifier, data):
+            return
+        self._rejected["another-controller"] += 1
+        if not self._warned_of_another:
+            self._warned_of_another = True
+            logger.warning(
+                "%s: another controller sends orders on this bus (%03X); nodes that hear two "
+                "stay at danger. Stop one of them",
+                self._link,
+                identifier,
+            )
+
+    def _deliver(self, stream: _Stream, bits: int) -> None:
+        for at, report in enumerate(stream.reports):
+            word = report.words.get(report.field.read(bits))
+            if word is not None or stream.said[at] is not None:
+                stream.said[at] = word
+                self._say(Report(report.device, word))
+
+    def _unknown(self, stream: _Stream) -> None:
+        for at, report in enumerate(stream.reports):
+            if stream.said[at] is not None:
+                stream.said[at] = None
+                self._say(Report(report.device, None))
+
+    def _distrust(self, watch: NodeWatch) -> None:
+        """Take nothing for known that the number says."""
+        for stream in self._streams.values():
+            if stream.watch is watch:
+                stream.tracker.reset()
+                self._unknown(stream)
+
+    def _defective(self, identifier: int) -> None:
+        """Take it that who sends values that there are not sends nothing that can be believed."""
+        for (each, _), stream in self._streams.items():
+            if each == identifier:
+                stream.tracker.reset()
+                self._unknown(stream)

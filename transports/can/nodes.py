@@ -1,0 +1,118 @@
+"""What is known of the nodes: which board answers to a number, and how it fares.
+
+Law of this file: what ``NodeStatus`` says, and what follows; no clock, no bus.
+Two boards with one number are found by their serials. Neither can be believed
+then, since nobody can tell whose report is whose.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING
+
+from attrs import evolve, frozen
+
+if TYPE_CHECKING:
+    from transports.can.frames import Frame
+
+__all__ = ["IDENTITY_TIMEOUT", "NodeInfo", "NodeWatch"]
+
+logger = logging.getLogger(__name__)
+
+IDENTITY_TIMEOUT = 2.0
+"""Seconds for which a board that said its serial counts as being there."""
+
+
+@frozen(kw_only=True)
+class NodeInfo:
+    """A node as it was last heard to describe itself; ``None`` is what it has not said."""
+
+    number: int
+    serials: tuple[int, ...] = ()
+    """The serials heard under its number lately; more than one is a fault."""
+    firmware: tuple[int, int, int] | None = None
+    orders_lost: bool | None = None
+    """Whether some of its outputs went to their most restrictive state by themselves."""
+    supply_low: bool | None = None
+    output_fault: bool | None = None
+    supply_millivolts: int | None = None
+    transmit_errors: int | None = None
+    receive_errors: int | None = None
+    frames_rejected: int | None = None
+    frames_lost: int | None = None
+
+
+class NodeWatch:
+    """Watches the boards that answer to one number."""
+
+    def __init__(self, link: str, number: int) -> None:
+        self.info = NodeInfo(number=number)
+        self._link = link
+        self._heard: dict[int, float] = {}
+
+    @property
+    def trusted(self) -> bool:
+        """Whether exactly one board answers to the number."""
+        return len(self._heard) == 1
+
+    @property
+    def doubled(self) -> bool:
+        """Whether several boards answer to the number."""
+        return len(self._heard) > 1
+
+    def take(self, frame: Frame, now: float) -> None:
+        """Take a page of status, heard at ``now``, in seconds."""
+        match frame.group:
+            case 0:
+                self._identify(frame["Serial"], now)
+            case 1:
+                self.info = evolve(
+                    self.info,
+                    firmware=(
+                        frame["FirmwareMajor"],
+                        frame["FirmwareMinor"],
+                        frame["FirmwarePatch"],
+                    ),
+                    orders_lost=bool(frame["OrdersLost"]),
+                    supply_low=bool(frame["SupplyLow"]),
+                    output_fault=bool(frame["OutputFault"]),
+                )
+            case 2:
+                self.info = evolve(
+                    self.info,
+                    supply_millivolts=frame["SupplyMillivolts"] or None,
+                    transmit_errors=frame["TransmitErrors"],
+                    receive_errors=frame["ReceiveErrors"],
+                )
+            case _:
+                self.info = evolve(
+                    self.info,
+                    frames_rejected=frame["FramesRejected"],
+                    frames_lost=frame["FramesLost"],
+                )
+
+    def forget(self) -> None:
+        """Take it that no board answers to the number any more."""
+        self._heard.clear()
+        self.info = evolve(self.info, serials=())
+
+    def _identify(self, serial: int, now: float) -> None:
+        was_doubled = self.doubled
+        self._heard[serial] = now
+        self._heard = {each: at for each, at in self._heard.items() if at + IDENTITY_TIMEOUT > now}
+        self.info = evolve(self.info, serials=tuple(sorted(self._heard)))
+        if self.doubled and not was_doubled:
+            logger.warning(
+                "%s: the boards %s all have the node number %d; none of them is believed, and "
+                "their signals are held at danger. Give each a number of its own",
+                self._link,
+                " and ".join(f"{each:08X}" for each in self.info.serials),
+                self.info.number,
+            )
+        elif was_doubled and not self.doubled:
+            logger.warning(
+                "%s: only the board %08X has the node number %d now",
+                self._link,
+                serial,
+                self.info.number,
+            )
