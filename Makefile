@@ -19,7 +19,7 @@ help:
 .venv/installed: pyproject.toml .ci/prepare
 	@.ci/prepare venv
 	$(SAY) "Installing layout-signalling and what it needs into .venv"
-	@$(PIP) -e '.[mqtt]'
+	@$(PIP) -e '.[mqtt,can]'
 	@touch $@
 
 .venv/installed-dev: .venv/installed
