@@ -30,6 +30,7 @@ PIPE_CLOSED = 141
 """As a shell says it of a command whose reader went away."""
 
 VERBS = {
+    "bus": "say how full a layout's CAN buses are, and how long their frames wait",
     "check": "say what is wrong with a layout file",
     "demo": "run an invented layout with trains, to see the signalling at work",
     "new": "write a layout file with comments to start from",

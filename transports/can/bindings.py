@@ -13,7 +13,7 @@ from transports.can.dbc import DbcFiles
 from transports.can.foreign import ForeignReport, Publisher, foreign_reports, publishers
 from transports.can.foreign_orders import ForeignGroup, foreign_groups
 from transports.can.outgoing import own_groups
-from transports.can.own import OwnReport, own_orders, own_reports
+from transports.can.own import OwnOrder, OwnReport, own_orders, own_reports
 from transports.can.schema import load_schema
 
 if TYPE_CHECKING:
@@ -47,16 +47,16 @@ class Bindings:
             self.publishers,
             files,
         )
-        orders = own_orders(
+        self.own_orders: tuple[OwnOrder, ...] = own_orders(
             name, [bound for bound, own in zip(ordered, own_order_ways, strict=True) if own]
         )
-        self.own_groups = own_groups(orders)
+        self.own_groups = own_groups(self.own_orders)
         self.foreign_groups: tuple[ForeignGroup, ...] = foreign_groups(
             name,
             [bound for bound, own in zip(ordered, own_order_ways, strict=True) if not own],
             files,
         )
-        self.nodes = sorted({place.node for place in (*self.own_reports, *orders)})
+        self.nodes = sorted({place.node for place in (*self.own_reports, *self.own_orders)})
         if self.nodes:
             self._check_apart(name)
 

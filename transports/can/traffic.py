@@ -103,14 +103,12 @@ def _foreign(
     """Yield the frames of foreign devices: one stream for each message."""
     for group in bindings.foreign_groups:
         yield _of_file(group.message.message, refresh, ours=True)
-    heard: dict[str, tuple[Message, list[float]]] = {}
+    heard: dict[tuple[int, bool], tuple[Message, list[float]]] = {}
     for publisher in bindings.publishers.values():
-        message = publisher.message.message
-        heard.setdefault(message.name, (message, []))[1].append(publisher.within)
+        _times(heard, publisher.message.message).append(publisher.within)
     for report in bindings.foreign_reports:
-        message = report.message.message
         holds = fresh.get(report.device)
-        heard.setdefault(message.name, (message, []))[1].extend([] if holds is None else [holds])
+        _times(heard, report.message.message).extend([] if holds is None else [holds])
     for message, times in heard.values():
         said = message.cycle_time / 1000 if message.cycle_time else None
         supposed = min(times) / _WITHIN_FRESH if times else None
@@ -126,6 +124,14 @@ def _foreign(
                 gap=0.0,
                 ours=True,
             )
+
+
+def _times(
+    heard: dict[tuple[int, bool], tuple[Message, list[float]]], message: Message
+) -> list[float]:
+    """Return the seconds within which somebody wants to hear a message again."""
+    key = (message.frame_id, message.is_extended_frame)
+    return heard.setdefault(key, (message, []))[1]
 
 
 def _of_file(message: Message, period: float | None, *, ours: bool) -> Traffic:

@@ -15,6 +15,7 @@ from transports.can.link import Link
 from transports.can.options import Options
 from transports.can.outgoing import Outgoing
 from transports.can.schema import LAST_NODE
+from transports.can.traffic import Traffic, bus_traffic
 from transports.transport import LinkCounters
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ class CanTransport:
         """Called with each data frame that arrives, before anything is made of it."""
         self._options = options = Options.read(settings)
         self._bindings = Bindings(settings, options)
+        self._fresh = {bound.device: bound.fresh for bound in settings.devices}
         self._outgoing = Outgoing(self._bindings.own_groups, self._bindings.foreign_groups)
         self._opened_once = False
         self._worker: Worker | None = None
@@ -52,6 +54,11 @@ class CanTransport:
     def timing(self) -> Timing:
         """The figures by which the link is to be kept."""
         return self._options.timing
+
+    @property
+    def traffic(self) -> tuple[Traffic, ...]:
+        """The frames that go over the bus, for who reckons its load."""
+        return bus_traffic(self._bindings, self._fresh, self._options.timing.refresh)
 
     @property
     def nodes(self) -> Mapping[int, NodeInfo]:
