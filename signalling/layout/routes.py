@@ -24,6 +24,7 @@ __all__ = [
     "Route",
     "Traversal",
     "approach",
+    "approach_lies",
     "derive_routes",
     "in_the_way",
     "leading_to",
@@ -209,7 +210,31 @@ def _overlap(layout: Layout, track: Track, leaves: str | None, last: Way) -> tup
 
 def approach(track: Track, entry: Joint) -> tuple[str, ...]:
     """Return the blocks that lead up to a signal, back to the signals in rear, nearest first."""
-    return tuple(leading_to(track, entry))
+    return tuple(approach_lies(track, entry))
+
+
+def approach_lies(track: Track, entry: Joint) -> dict[str, tuple[Lies, ...]]:
+    """Return, by each block that leads up to a signal, the lies with which it does.
+
+    Back to the signals in rear, nearest first; one set of lies for each path.
+    """
+    found: dict[str, dict[Lies, None]] = {entry.rear: {}}
+    stack: list[tuple[Joint, Lies]] = [(entry, ())]
+    seen = set(stack)
+    while stack:
+        joint, beyond = stack.pop(0)
+        for way in track.back_from(joint):
+            if contradict(way.lies, beyond):
+                continue
+            lies = tuple(sorted({*way.lies, *beyond}))
+            found.setdefault(joint.rear, {})[lies] = None
+            if way.rear is None or way.rear == entry.ahead:
+                continue
+            behind = Joint(way.rear, way.block)
+            if behind not in track.signals and (behind, lies) not in seen:
+                seen.add((behind, lies))
+                stack.append((behind, lies))
+    return {block: tuple(lies) for block, lies in found.items()}
 
 
 def leading_to(track: Track, entry: Joint) -> dict[str, tuple[str, ...]]:

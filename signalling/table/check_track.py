@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from signalling.layout.findings import Findings, listed
+from signalling.layout.notation import Joint, parse_joint
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER
 from signalling.table.row import Row
@@ -32,6 +33,7 @@ def check_track(table: Table, findings: Findings) -> None:
         _check_hidden(table, findings, rows)
     _check_stand_off(table, findings)
     _check_stops(table, findings)
+    _check_sections(table, findings)
     _check_beams(table, findings)
     _check_sequence(table, findings)
 
@@ -176,6 +178,28 @@ def _check_stops(table: Table, findings: Findings) -> None:
                 "Without power it lets trains pass its signal, whatever the signal shows.",
                 "Wire it so that it is applied without power, and write `unpowered = 'applied'`.",
             )
+
+
+def _check_sections(table: Table, findings: Findings) -> None:
+    """Say which stops catch trains that a turnout leads to another signal."""
+    layout, track = table.layout, table.track
+    at_block: dict[str, list[tuple[str, Joint]]] = {}
+    for name, stop in layout.stops.items():
+        entry = parse_joint(layout.signals[stop.signal].at)
+        if stop.section not in (None, entry.rear):
+            continue
+        stops = at_block.setdefault(entry.rear, [])
+        for other, theirs in stops:
+            onward = {way.ahead for way in track.on_from(theirs.opposite)}
+            if theirs != entry and entry.ahead not in onward:
+                findings.warning(
+                    ("stops", name),
+                    f"stop {name}",
+                    f"It acts on block {entry.rear}, and so does stop {other}: a train that is led "
+                    "to the signal of the one is stopped by the other.",
+                    "Put the signals where their trains have parted.",
+                )
+        stops.append((name, entry))
 
 
 def _check_beams(table: Table, findings: Findings) -> None:

@@ -13,8 +13,8 @@ from attrs import frozen
 
 from signalling.layout.model import Layout, Signal, SignalRoute, default_hidden
 from signalling.layout.notation import Joint, parse_joint
-from signalling.layout.routes import End, Route, approach, in_the_way, leading_to
-from signalling.layout.track import Track, contradict
+from signalling.layout.routes import End, Route, approach_lies, in_the_way, leading_to
+from signalling.layout.track import Lies, Track, contradict
 from signalling.practice.schema import Head, Practice
 
 __all__ = ["Row", "gather_rows"]
@@ -43,8 +43,8 @@ class Row:
     release: str
     """``free``, ``from-danger`` or ``from-caution``."""
     release_after: float
-    approach: tuple[str, ...]
-    """Blocks that lead up to the signal, nearest first."""
+    approach_lies: Mapping[str, tuple[Lies, ...]]
+    """Blocks that lead up to the signal, nearest first, and the lies with which each does."""
     approach_time: float
     hidden: tuple[float, ...] | None
     """Seconds of each hidden section beyond its end; ``None`` where there are none."""
@@ -66,6 +66,11 @@ class Row:
     lifts: tuple[str, ...]
     """Stops of other signals that it runs over against their signals."""
     minimum_on: float
+
+    @property
+    def approach(self) -> tuple[str, ...]:
+        """Blocks that lead up to the signal, nearest first."""
+        return tuple(self.approach_lies)
 
     @property
     def signal(self) -> str:
@@ -95,7 +100,7 @@ def gather_rows(
     for name, stop in layout.stops.items():
         stops.setdefault(stop.signal, []).append(name)
     sections = _sections(layout, track)
-    approaches: dict[Joint, tuple[str, ...]] = {}
+    approaches: dict[Joint, Mapping[str, tuple[Lies, ...]]] = {}
     rows = []
     for route in routes:
         signal = layout.signals[route.signal]
@@ -104,7 +109,7 @@ def gather_rows(
         if head is None:
             raise KeyError(f"signal {route.signal}: no head of {signal.aspects} aspects")
         if route.entry not in approaches:
-            approaches[route.entry] = approach(track, route.entry)
+            approaches[route.entry] = approach_lies(track, route.entry)
         sharing = _sharing(route, users)
         first_come = tuple(other.name for other in claims[route.name])
         lifts = tuple(
@@ -129,7 +134,7 @@ def gather_rows(
                 next_proved=route.exit is not None and layout.signals[route.exit].lamps_proved,
                 release=_release(special.release, practice, practice.heads[head]),
                 release_after=special.release_after,
-                approach=approaches[route.entry],
+                approach_lies=approaches[route.entry],
                 approach_time=_first(signal.approach_time, layout.settings.approach_time),
                 hidden=_hidden(signal, route, practice.heads[head]),
                 first_come=first_come,

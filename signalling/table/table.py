@@ -16,7 +16,7 @@ from signalling.layout.words import KINDS, Device
 from signalling.practice.schema import DANGER, Practice
 from signalling.table.detection import Detection
 from signalling.table.graph import Graph, Literal
-from signalling.table.guard import finish_guards, make_guard
+from signalling.table.guard import Guards, make_guard
 from signalling.table.passing import Passing
 from signalling.table.row import Row, gather_rows
 from signalling.table.signals import Signals
@@ -100,10 +100,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
                 signals.at_least(name, level)
             signals.finish(name)
         detection.finish(block)
-    finish_guards(
-        graph,
-        detection,
-        guards,
+    Guards(graph, detection, turnouts, guards).finish(
         {name: signals.ready(guard.row) for name, guard in guards.items()},
         {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
     )

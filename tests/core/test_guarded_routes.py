@@ -164,6 +164,42 @@ def test_routes_kept_apart_by_a_turnout_need_no_turn() -> None:
     assert rig.aspects(["A", "B"]) == ["danger", "danger"]
 
 
+PARTING = """
+[layout]
+name = "Parting before two signals whose overlaps meet"
+hold_off = 0.0
+[blocks]
+a = {}
+b = {}
+j = {}
+m = {}
+n = {}
+x = {}
+c = {}
+[turnouts]
+t = { block = "j", moved_by = "us" }
+[lines]
+main = "a > b > j[t normal] > m > x > c"
+loop = "b > j[t reverse] > n > x"
+[signals]
+B = { at = "b > j", aspects = 3 }
+M = { at = "m > x", aspects = 2 }
+N = { at = "n > x", aspects = 2 }
+JM = { at = "j > m", aspects = 3 }
+JN = { at = "j > n", aspects = 3 }
+"""
+
+
+def test_a_train_claims_only_the_route_that_the_turnouts_lead_it_to() -> None:
+    text = PARTING.replace('M = { at = "m > x",', "M = { at = \"m > x\", overlap = 'x',")
+    rig = Rig(text.replace('N = { at = "n > x",', "N = { at = \"n > x\", overlap = 'x',"))
+    rig.all_clear().lies("t", "reverse").occupied("b").wait(1).occupied("j").wait(1)
+    # The overlaps of M and N meet in x; the train in j is led to JN and does not claim JM's route.
+    assert rig.aspects(["JM", "JN"]) == ["danger", "caution"]
+    rig = Rig(rig.table).all_clear().lies("t", "moving").occupied("b").wait(1).occupied("j").wait(1)
+    assert rig.aspects(["JM", "JN"]) == ["danger", "danger"]
+
+
 # -- a turnout that we move ------------------------------------------------------------------
 
 

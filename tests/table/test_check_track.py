@@ -82,6 +82,13 @@ def test_the_base_is_sound() -> None:
             "signal A",
             "stand facing each other",
         ),
+        (
+            "[stops]",
+            "C = { at = 'c > d' }\nF = { at = 'c > e' }\n[stops]\nPC.signal = 'C'\nPF.signal = 'F'",
+            "warning",
+            "stop PF",
+            "stopped by the other",
+        ),
         ('"A" }', '"A", unpowered = "lifted" }', "warning", "stop PA", "Without power"),
         (
             "f = {}",
@@ -109,6 +116,13 @@ def test_what_is_said(old: str, new: str, severity: str, thing: str, words: str)
     assert any(
         (found[0], found[1]) == (severity, thing) and words in found[2] for found in findings(text)
     ), findings(text)
+
+
+def test_stops_of_signals_that_face_each_other_are_no_trouble() -> None:
+    text = BASE.replace(
+        "[stops]", "X = { at = 'b > a', aspects = 3 }\n[stops]\nPX = { signal = 'X' }"
+    ).replace('PA = { signal = "A" }', 'PB = { signal = "B" }')
+    assert not any("acts on block" in found[2] for found in findings(text))
 
 
 def test_a_red_yellow_head_warns_by_what_it_shows() -> None:
