@@ -256,7 +256,7 @@ def test_the_files_are_in_the_wheel(tmp_path: Path) -> None:
     root = Path(__file__).parents[2]
     for part in ("pyproject.toml", "LICENSE"):
         shutil.copy(root / part, tmp_path)
-    for part in ("signalling", "transports"):
+    for part in ("signalling", "transports", "shared"):
         shutil.copytree(root / part, tmp_path / part)
     (tmp_path / "README.md").write_text("# Signalling\n")
     build = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", "dist"]
