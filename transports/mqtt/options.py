@@ -17,6 +17,7 @@ from attrs import frozen
 
 from signalling.errors import ConfigurationError
 from transports.link import SUPERVISED_OPTIONS, Timing
+from transports.mqtt.own.schema import VERSION
 from transports.tables import checked_keys, table_of_tables, text, whole
 
 if TYPE_CHECKING:
@@ -38,8 +39,17 @@ _KEYS = (
     "key_file",
     "payload_limit",
     "publishers",
+    "schema",
+    "within",
     *SUPERVISED_OPTIONS,
 )
+
+_PLAIN = ("payload_limit", "publishers")
+"""Keys that mean nothing where messages are of our own schema."""
+
+_WITHIN = 1.0
+_SHORTEST, _LONGEST = 0.2, 60.0
+"""Seconds that ``within`` may be; the schema's time to live has the same limits or wider ones."""
 
 _SECRETS = ("username", "user", "password")
 
@@ -58,6 +68,10 @@ class Options:
     payload_limit: int
     """Bytes that a payload may have."""
     publishers: Mapping[str, Mapping[str, Any]]
+    schema: int | None
+    """The version of our own schema; ``None`` where each binding says what its messages are."""
+    within: float
+    """Seconds for which what is said in our own schema holds good, unless said again."""
     timing: Timing
 
     @classmethod
@@ -86,8 +100,44 @@ class Options:
             tls=tls,
             payload_limit=whole(thing, given, "payload_limit", 1, 2**28, default=65_536),
             publishers=table_of_tables(thing, given, "publishers"),
+            schema=_schema(thing, given),
+            within=_within(thing, given),
             timing=Timing.from_options(settings.name, given),
         )
+
+
+def _schema(thing: str, given: Mapping[str, Any]) -> int | None:
+    if "schema" not in given:
+        return None
+    schema = whole(thing, given, "schema", VERSION, VERSION)
+    for key in _PLAIN:
+        if key in given:
+            raise ConfigurationError(
+                thing,
+                f"It has both {key} and schema.",
+                f"Take {key} out: nodes say themselves that they are there, and the schema has "
+                "limits of its own. Other hardware is bound to a transport without schema, which "
+                "may use the same broker.",
+            )
+    return schema
+
+
+def _within(thing: str, given: Mapping[str, Any]) -> float:
+    value = given.get("within", _WITHIN)
+    if "within" in given and "schema" not in given:
+        raise ConfigurationError(
+            thing,
+            "It has within, and no schema.",
+            f"Write schema = {VERSION} with it, or give `within` to a publisher.",
+        )
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not (number and _SHORTEST <= value <= _LONGEST):
+        raise ConfigurationError(
+            thing,
+            f"within is {value!r}.",
+            f"Write seconds, from {_SHORTEST:g} to {_LONGEST:g}.",
+        )
+    return float(value)
 
 
 def _host(thing: str, given: Mapping[str, Any]) -> str:

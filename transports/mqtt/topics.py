@@ -77,6 +77,7 @@ def _report(
     thing: str, base: str, bound: BoundDevice, publishers: tuple[str, ...]
 ) -> tuple[str, ReportRoute]:
     table = bound.report
+    _check_no_node(f"{thing}, report", table)
     checked_keys(f"{thing}, report", table, _REPORT_KEYS)
     device = bound.device
     topic = checked_topic(
@@ -96,6 +97,7 @@ def _report(
 
 def _orders(thing: str, base: str, bound: BoundDevice) -> dict[str, Publication]:
     table, thing = bound.order, f"{thing}, order"
+    _check_no_node(thing, table)
     checked_keys(thing, table, _ORDER_KEYS)
     device = bound.device
     topic = checked_topic(thing, table.get("topic", f"{base}/order/{device.kind}/{device.name}"))
@@ -108,6 +110,15 @@ def _orders(thing: str, base: str, bound: BoundDevice) -> dict[str, Publication]
         word: Publication(topic=topic, payload=payload, retain=retain, qos=qos)
         for word, payload in form.payloads.items()
     }
+
+
+def _check_no_node(thing: str, table: Mapping[str, Any]) -> None:
+    if "node" in table:
+        raise ConfigurationError(
+            thing,
+            "It names a node, but the transport has no schema in which nodes speak.",
+            "Write schema = 1 in the transport's table; or take node out, and give a topic.",
+        )
 
 
 def _check_apart(

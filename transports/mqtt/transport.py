@@ -1,42 +1,29 @@
-"""The MQTT transport: a session, what arrives on it, and what is said on it.
+"""The MQTT transport: a link to a broker, and what is said on it.
 
-Law of this file: in which order things are said when a connection opens, runs
-and closes. What a message means is ``incoming``'s affair, the wire is
-``session``'s, and policy the supervisor's.
-
-We say of ourselves on ``{base}/controller``, retained: ``online`` again and
-again while we run, which also proves that the broker is alive; ``offline``
-when we stop, or through our will when we vanish.
+Law of this file: the protocol of transports, and the choice of what is said:
+in the user's own terms, or by our own schema. The connection is ``link``'s
+affair, what a message means the conversation's, and policy the supervisor's.
 """
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
-import math
-import secrets
 from typing import TYPE_CHECKING
 
-from attrs import evolve
-
 from signalling.errors import LinkError
-from transports.mqtt.incoming import Incoming
+from transports.mqtt.link import Link
 from transports.mqtt.options import Options
-from transports.mqtt.presence import OFFLINE, ONLINE, Publisher
-from transports.mqtt.session import Endpoint, Publication, Session
-from transports.mqtt.topics import Routes, checked_topic
+from transports.mqtt.own.conversation import OwnBindings, OwnConversation
+from transports.mqtt.plain import PlainBindings
 from transports.transport import LinkCounters
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Iterable
+    from collections.abc import Iterable, Mapping
 
     from signalling.layout.words import Order
+    from transports.mqtt.own.nodes import NodeInfo
     from transports.transport import Sink, TransportSettings
 
 __all__ = ["MqttTransport"]
-
-_PATIENCE = 3.0
-"""Seconds that connecting, and each subscription, may take."""
 
 
 class MqttTransport:
@@ -49,28 +36,18 @@ class MqttTransport:
         self.name = settings.name
         self.counters = LinkCounters()
         self._options = options = Options.read(settings)
-        self._publishers = {
-            name: Publisher.make(settings.name, name, table)
-            for name, table in options.publishers.items()
-        }
-        status = checked_topic(f"transport {self.name}, base", f"{options.base}/controller")
-        self._online = Publication(topic=status, payload=ONLINE.encode(), retain=True)
-        self._routes = Routes.make(
-            settings.name, options.base, settings.devices, self._publishers, status
-        )
-        self._link: _Link | None = None
+        self._bindings: OwnBindings | PlainBindings
+        if options.schema is None:
+            self._bindings = PlainBindings(settings, options)
+        else:
+            self._bindings = OwnBindings(settings, options)
+        self._link: Link | None = None
 
     async def open(self, sink: Sink) -> None:
-        """Connect, listen, ask those who are to be asked, and say that we are there."""
+        """Connect, listen, and say that we are there."""
         await self.close()
-        link = _Link(
-            self._options,
-            self._routes,
-            self._publishers,
-            online=self._online,
-            sink=sink,
-            counters=self.counters,
-        )
+        bindings, counters = self._bindings, self.counters
+        link = Link(self._options, lambda wake: bindings.converse(sink, counters, wake))
         await link.open()
         self._link = link
 
@@ -83,9 +60,9 @@ class MqttTransport:
         """Publish orders, and return when the broker has acknowledged them."""
         if self._link is None:
             raise LinkError("the connection is not open")
-        publications = [self._routes.orders[order.device][order.value] for order in orders]
-        await self._link.session.publish(publications)
-        self.counters.sent += len(publications)
+        orders = tuple(orders)
+        await self._link.send(orders)
+        self.counters.sent += len(orders)
 
     async def close(self) -> None:
         """Say that we are off, as far as the broker listens, and disconnect."""
@@ -93,139 +70,21 @@ class MqttTransport:
         if link is not None:
             await link.close()
 
+    @property
+    def nodes(self) -> Mapping[str, NodeInfo]:
+        """What is known of each node of our own schema, by its name, while the link is open."""
+        conversation = None if self._link is None else self._link.conversation
+        return conversation.nodes if isinstance(conversation, OwnConversation) else {}
 
-class _Link:
-    """One connection, from opening to closing."""
+    def identify(self, node: str, serial: str | None = None, seconds: int = 10) -> None:
+        """Let a node blink; of several boards with one name the one that has this serial.
 
-    def __init__(
-        self,
-        options: Options,
-        routes: Routes,
-        publishers: dict[str, Publisher],
-        *,
-        online: Publication,
-        sink: Sink,
-        counters: LinkCounters,
-    ) -> None:
-        self._timing = options.timing
-        self._online = online
-        self._offline = evolve(online, payload=OFFLINE.encode())
-        self._to_ask = {
-            publisher.name: publisher.poll
-            for publisher in publishers.values()
-            if publisher.poll is not None
-        }
-        self._incoming = Incoming(
-            routes.reports,
-            publishers,
-            say=sink,
-            rejected=counters.rejected,
-            poll=self._ask,
-            limit=options.payload_limit,
-        )
-        self._turn = asyncio.Event()
-        self._presence_timer: asyncio.TimerHandle | None = None
-        self._telling: asyncio.Task[None] | None = None
-        self.session = Session(
-            Endpoint(
-                host=options.host,
-                port=options.port,
-                identifier=f"signalling-{secrets.token_hex(5)}",
-                username=options.username,
-                password=options.password,
-                tls=options.tls,
-                # We are never silent for long; this is for the broker, about us.
-                keepalive=math.ceil(2 * options.timing.lost_after),
-                patience=_PATIENCE,
-                will=self._offline,
-            ),
-            self._receive,
-        )
-
-    async def open(self) -> None:
-        try:
-            await self.session.open()
-            await self.session.subscribe(self._incoming.topics)
-            await self._tell()
-        except BaseException:
-            await self.close()
-            raise
-        self._telling = asyncio.create_task(self._keep_telling(), name="MQTT: sign of life")
-
-    async def wait_lost(self) -> None:
-        watching = asyncio.create_task(self.session.wait_lost(), name="MQTT: connection")
-        tasks = {watching} if self._telling is None else {watching, self._telling}
-        try:
-            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            watching.cancel()
-            await asyncio.wait({watching})
-        for task in done - {watching}:
-            task.result()
-        raise LinkError(watching.result())
-
-    async def close(self) -> None:
-        if self._presence_timer is not None:
-            self._presence_timer.cancel()
-        opened = self._telling is not None
-        if self._telling is not None:
-            self._telling.cancel()
-            await asyncio.wait({self._telling})
-            # A broker that did not answer the sign of life will not answer now.
-            opened = self._telling.cancelled() or self._telling.exception() is None
-        try:
-            if opened and self.session.connected:
-                await self._answered(self.session.publish([self._offline]))
-                await self._answered(self.session.disconnect())
-        except LinkError:
-            pass  # Then our will says it for us.
-        finally:
-            await self.session.break_off()
-
-    async def _keep_telling(self) -> None:
-        """Say that we are there, at short intervals and whenever somebody is to be asked."""
-        while True:
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(self._timing.silence):
-                    await self._turn.wait()
-            await self._tell()
-
-    async def _tell(self) -> None:
-        self._turn.clear()
-        to_ask, self._to_ask = self._to_ask, {}
-        await self._answered(self.session.publish([self._online, *to_ask.values()]))
-
-    async def _answered(self, doing: Awaitable[None]) -> None:
-        """Wait for the broker's answer; raise ``LinkError`` where there is none in time."""
-        try:
-            async with asyncio.timeout(self._timing.send):
-                await doing
-        except TimeoutError:
-            raise LinkError(
-                f"the MQTT broker does not answer within {self._timing.send:g} s"
-            ) from None
-
-    def _ask(self, publisher: Publisher) -> None:
-        """Let a publisher be asked for the state of its devices."""
-        if publisher.poll is not None:
-            self._to_ask[publisher.name] = publisher.poll
-            self._turn.set()
-
-    def _receive(self, topic: str, payload: bytes, retained: bool) -> None:  # noqa: FBT001
-        now = asyncio.get_running_loop().time()
-        self._incoming.take(topic, payload, now, retained=retained)
-        if self._presence_timer is None:
-            self._arm_presence(now)
-
-    def _arm_presence(self, now: float) -> None:
-        deadline = self._incoming.presence.next_deadline
-        if deadline is not None:
-            # Timers may fire a little early; a later one is then armed.
-            loop = asyncio.get_running_loop()
-            self._presence_timer = loop.call_at(max(deadline, now + 1e-6), self._look)
-
-    def _look(self) -> None:
-        self._presence_timer = None
-        now = asyncio.get_running_loop().time()
-        self._incoming.presence.check(now)
-        self._arm_presence(now)
+        Raises ``ValueError`` where no such node is bound, ``LinkError`` where
+        the link is not open.
+        """
+        if self._link is None:
+            raise LinkError("the connection is not open")
+        conversation = self._link.conversation
+        if not isinstance(conversation, OwnConversation):
+            raise ValueError("nodes can be found only where the transport has schema = 1")  # noqa: TRY004 - it is about the name
+        conversation.identify(node, serial, seconds)

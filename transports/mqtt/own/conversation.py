@@ -1,0 +1,236 @@
+"""The controller's side of our own schema: what is said to nodes and heard from them.
+
+Law of this file: one opening of a link; topics, payloads, orders and times in,
+reports and publications out. What a node says and is told is for ``node``.
+
+Nothing is retained. The state of all that a node works is said to it again and
+again, with the number of the newest message that was heard from it. Our last
+will, and the first and the last thing that we say, is danger for all.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeVar
+
+from signalling.errors import RejectedInputError
+from transports.mqtt.own.addresses import Addresses
+from transports.mqtt.own.bindings import bind
+from transports.mqtt.own.codec import (
+    AllDanger,
+    Gone,
+    Identify,
+    NodeReport,
+    decode,
+    encode,
+    prepare,
+)
+from transports.mqtt.own.node import Node
+from transports.mqtt.own.numbers import new_session
+from transports.mqtt.session import Publication
+from transports.mqtt.topics import checked_topic
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from signalling.layout.words import Order
+    from transports.mqtt.options import Options
+    from transports.mqtt.own.codec import NodeOrder
+    from transports.mqtt.own.nodes import NodeInfo
+    from transports.transport import LinkCounters, Sink, TransportSettings
+
+__all__ = ["OwnBindings", "OwnConversation"]
+
+Heard = TypeVar("Heard", NodeReport, Gone)
+
+_REPEATS = 4
+"""How many times everything is said within the time for which it holds good."""
+
+_DEFECTS = ("not-json", "repeated-key", "not-in-schema")
+"""Why a message is turned away that came whole and can be nothing but its publisher's fault."""
+
+
+class OwnBindings:
+    """What a transport binds to nodes. Raises ``ConfigurationError``."""
+
+    def __init__(self, settings: TransportSettings, options: Options) -> None:
+        self.name = settings.name
+        self.nodes = bind(settings.name, settings.devices)
+        self.node_of = {device: node.name for node in self.nodes.values() for device in node.orders}
+        self.addresses = Addresses(options.base)
+        checked_topic(f"transport {settings.name}, base", options.base)
+        self._options = options
+
+    def converse(
+        self, sink: Sink, counters: LinkCounters, wake: Callable[[], None]
+    ) -> OwnConversation:
+        """Return what serves one opening of the link."""
+        return OwnConversation(self, self._options, sink, counters, wake)
+
+
+class OwnConversation:
+    """One opening. ``wake`` is called when there is something to say before the next turn."""
+
+    def __init__(
+        self,
+        bindings: OwnBindings,
+        options: Options,
+        sink: Sink,
+        counters: LinkCounters,
+        wake: Callable[[], None],
+    ) -> None:
+        prepare()
+        self._addresses = bindings.addresses
+        self._node_of = bindings.node_of
+        self._session = new_session()
+        self._rejected = counters.rejected
+        self._wake = wake
+        self._period = options.within / _REPEATS
+        # The logic behind the orders speaks at least once within this time, if it runs.
+        self._patience = options.timing.lost_after
+        self._told_at = 0.0
+        self._waiting: list[Publication] = []
+        self._nodes = {
+            binding.name: Node(
+                bindings.name,
+                binding,
+                self._session,
+                within=options.within,
+                say=sink,
+                rejected=counters.rejected,
+            )
+            for binding in bindings.nodes.values()
+        }
+        self._listening: dict[str, Callable[[bytes, float], None]] = {}
+        for node in self._nodes.values():
+            self._listen(Gone, node, self._take_gone)
+        for node in self._nodes.values():
+            self._listen(NodeReport, node, self._take_report)
+        self.next_turn = 0.0
+        self.will = self._all_danger()
+
+    @property
+    def nodes(self) -> dict[str, NodeInfo]:
+        """What is known of each node, by its name."""
+        return {name: node.watch.info for name, node in self._nodes.items()}
+
+    @property
+    def topics(self) -> Sequence[str]:
+        """The topics of all nodes that the layout names, of their wills first."""
+        return tuple(self._listening)
+
+    @property
+    def next_deadline(self) -> float | None:
+        """When a node must have been heard again."""
+        deadlines = (node.watch.deadline for node in self._nodes.values())
+        return min((each for each in deadlines if each is not None), default=None)
+
+    # -- what is said
+
+    def opening(self, now: float) -> list[Publication]:
+        """Put everything to danger, and let every node know who we are."""
+        self._told_at = now
+        return [self.will, *self.turn(now)]
+
+    def turn(self, now: float) -> list[Publication]:
+        """Tell each node its orders again that has not been told for a while, or waits."""
+        said, self._waiting = self._waiting, []
+        again = now >= self.next_turn
+        if again:
+            self.next_turn = now + self._period
+        vouched = now < self._told_at + self._patience
+        for node in self._nodes.values():
+            if again or node.due:
+                said.append(self._order(node.order(now, vouched=vouched)))
+        return said
+
+    def orders(self, orders: Iterable[Order], now: float) -> list[Publication]:
+        """Tell each node its new orders.
+
+        Orders for one node that come one after another are one message. Others
+        are not drawn together: what restricts goes before what relaxes.
+        """
+        self._told_at = now
+        said: list[Publication] = []
+        before: Node | None = None
+        for order in orders:
+            node = self._nodes[self._node_of[order.device]]
+            if before is not None and before is not node and before.changed:
+                said.append(self._order(before.order(now, vouched=True)))
+            node.put(order)
+            before = node
+        if before is not None and before.changed:
+            said.append(self._order(before.order(now, vouched=True)))
+        return said
+
+    def closing(self) -> list[Publication]:
+        """Put everything to danger."""
+        return [self.will]
+
+    def identify(self, node: str, serial: str | None, seconds: int) -> None:
+        """Let a node blink. Raises ``ValueError`` where no such node is bound."""
+        if node not in self._nodes:
+            raise ValueError(f"there is no node {node!r}; the nodes are: {', '.join(self._nodes)}")
+        message = Identify(node=node, session=self._session, serial=serial, seconds=seconds)
+        self._waiting.append(
+            Publication(topic=self._addresses.of(Identify, node), payload=encode(message))
+        )
+        self._wake()
+
+    def _order(self, order: NodeOrder) -> Publication:
+        topic = self._addresses.of(type(order), order.node)
+        return Publication(topic=topic, payload=encode(order))
+
+    def _all_danger(self, node: str | None = None) -> Publication:
+        message = AllDanger(session=self._session, node=node)
+        return Publication(topic=self._addresses.of(AllDanger), payload=encode(message))
+
+    # -- what is heard
+
+    def receive(self, topic: str, payload: bytes, now: float, *, retained: bool) -> None:
+        """Take a message."""
+        self.check(now)
+        take = self._listening.get(topic)
+        if take is None:
+            return
+        if retained:
+            # Nobody retains anything here: it is from another time.
+            self._rejected["retained"] += 1
+            return
+        take(payload, now)
+
+    def check(self, now: float) -> None:
+        """Take it that nodes that are overdue are not known any more."""
+        for node in self._nodes.values():
+            node.watch.check(now)
+            node.forget_unless_believed()
+
+    def _take_report(self, node: Node, report: NodeReport, now: float) -> None:
+        was_doubled = node.watch.doubled
+        node.take(report, now)
+        if node.watch.doubled and not was_doubled:
+            # Nobody can say which of them obeys, so that none may.
+            self._waiting.append(self._all_danger(node.name))
+        if node.due or self._waiting:
+            self._wake()
+
+    def _take_gone(self, node: Node, gone: Gone, _now: float) -> None:
+        node.watch.take_gone(gone)
+        node.forget_unless_believed()
+
+    def _listen(
+        self, cls: type[Heard], node: Node, take: Callable[[Node, Heard, float], None]
+    ) -> None:
+        def read(payload: bytes, now: float) -> None:
+            try:
+                message = decode(cls, payload)
+            except RejectedInputError as error:
+                self._rejected[error.reason] += 1
+                if error.reason in _DEFECTS:
+                    node.defective()
+                return
+            if message.node == node.name:
+                take(node, message, now)
+            else:
+                self._rejected["another-node"] += 1
+
+        self._listening[self._addresses.of(cls, node.name)] = read
