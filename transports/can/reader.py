@@ -74,7 +74,7 @@ class _Sorter:
         if is_malformed(error) and self._in_a_row < _HOPELESS:
             self._malformed()
             flush = getattr(self._bus, "flush", None)
-            if isinstance(error, UnicodeDecodeError) and flush is not None:
+            if isinstance(error.__cause__ or error, UnicodeDecodeError) and flush is not None:
                 # A serial adapter's line that is no text stays in python-can's buffer for ever.
                 flush()
             return True

@@ -248,3 +248,36 @@ class PlayedBus:
                 for node in self._nodes:
                     node.hear(message.arbitration_id, bytes(message.data))
             await asyncio.sleep(0.002)
+
+
+class PoorFarEnd(PlayedFarEnd):
+    """A node whose frames a poor bus drops, repeats, delays or reorders."""
+
+    def __init__(self, bus: PlayedBus) -> None:
+        super().__init__(PlayedNode(3, self._send))
+        self._bus = bus
+        self._trouble = ""
+        self._held: list[tuple[int, bytes]] = []
+
+    def _send(self, identifier: int, data: bytes) -> None:
+        match self._trouble:
+            case "drop":
+                return
+            case "duplicate":
+                self._bus.send(identifier, data)
+            case "reorder" if not self._held:
+                self._held.append((identifier, data))
+                return
+            case "delay" if len(self._held) < 8:
+                self._held.append((identifier, data))
+                return
+        self._bus.send(identifier, data)
+        held, self._held = self._held, []
+        for each in held:
+            self._bus.send(*each)
+
+    async def trouble(self, kind: str) -> None:
+        self._trouble = kind
+
+    async def calm(self) -> None:
+        self._trouble = ""

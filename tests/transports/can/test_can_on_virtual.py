@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import can
 import pytest
 
-from tests.transports.can.played import PlayedBus, PlayedFarEnd, PlayedNode, on_node
+from tests.transports.can.played import PlayedBus, PoorFarEnd, on_node
 from transports.can import CanTransport
 from transports.conformance import check_lossy_transport
 from transports.transport import BoundDevice, Transport, TransportSettings
@@ -18,39 +18,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.real_time
 
 CHANNELS = (f"conformance-{number}" for number in itertools.count())
-
-
-class PoorFarEnd(PlayedFarEnd):
-    """A node whose frames a poor bus drops, repeats, delays or reorders."""
-
-    def __init__(self, bus: PlayedBus) -> None:
-        super().__init__(PlayedNode(3, self._send))
-        self._bus = bus
-        self._trouble = ""
-        self._held: list[tuple[int, bytes]] = []
-
-    def _send(self, identifier: int, data: bytes) -> None:
-        match self._trouble:
-            case "drop":
-                return
-            case "duplicate":
-                self._bus.send(identifier, data)
-            case "reorder" if not self._held:
-                self._held.append((identifier, data))
-                return
-            case "delay" if len(self._held) < 8:
-                self._held.append((identifier, data))
-                return
-        self._bus.send(identifier, data)
-        held, self._held = self._held, []
-        for each in held:
-            self._bus.send(*each)
-
-    async def trouble(self, kind: str) -> None:
-        self._trouble = kind
-
-    async def calm(self) -> None:
-        self._trouble = ""
 
 
 @contextlib.asynccontextmanager

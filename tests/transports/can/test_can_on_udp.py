@@ -1,0 +1,34 @@
+"""CAN frames between processes: python-can's UDP multicast, in a network of its own."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def run_alone(program: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run a program of this folder in a network of its own."""
+    environment = os.environ | {"PYTHONPATH": str(HERE.parents[2])}
+    own_network = ["unshare", "--map-root-user", "--net", sys.executable, str(HERE / "alone.py")]
+    probe = subprocess.run([*own_network, "true"], check=False, capture_output=True, text=True)
+    if probe.returncode:
+        pytest.fail(
+            f"no network of its own: {probe.stderr.strip()}. These tests need Linux, util-linux, "
+            "and leave to make namespaces (as root, or kernel.unprivileged_userns_clone=1).",
+            pytrace=False,
+        )
+    command = [*own_network, sys.executable, str(HERE / program), *arguments]
+    return subprocess.run(
+        command, check=False, capture_output=True, text=True, env=environment, timeout=300
+    )
+
+
+def test_it_passes_what_every_transport_must_between_processes() -> None:
+    run = run_alone("udp_conformance.py")
+    assert run.returncode == 0, run.stdout + run.stderr
