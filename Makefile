@@ -33,6 +33,7 @@ demo: .venv/installed
 
 test: .venv/installed-dev
 	@.ci/prepare mosquitto
+	@.ci/prepare asyncapi
 	$(SAY) "Running the tests"
 	@$(PYTHON_IN) -m pytest -n auto $(TESTS)
 
@@ -50,11 +51,12 @@ bench: .venv/installed-dev
 	$(SAY) "Measuring; this takes about a minute"
 	@$(PYTHON_IN) -m tests.bench
 
-schema: .venv/installed
+schema: .venv/installed-dev
 	$(SAY) "Writing the schemas in shared/ and the tables of docs/layout-file.md"
 	@$(PYTHON_IN) -m signalling schema layout > shared/layout.schema.json
 	@$(PYTHON_IN) -m signalling schema practice > shared/practice.schema.json
 	@$(PYTHON_IN) -m signalling.layout.reference docs/layout-file.md
+	@$(PYTHON_IN) -m transports.mqtt.own.document shared
 
 clean:
 	rm -rf .venv build dist

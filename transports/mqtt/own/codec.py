@@ -72,8 +72,8 @@ class NodeReport:
     seq: int
     heard: Heard | None
     status: NodeStatus
-    reports: Mapping[str, Mapping[str, str | None]]
-    """By kind and name of a device."""
+    reports: Mapping[str, Any]
+    """By kind and name of a device, a word or ``None``; sections of a later edition as they are."""
 
 
 @frozen(kw_only=True)
@@ -94,8 +94,8 @@ class NodeOrder:
     heard: Heard | None
     ttl: int
     """Milliseconds from what is named in ``heard``."""
-    orders: Mapping[str, Mapping[str, Any]]
-    """By kind and name of a device; a signal's is a table of aspect and indicator."""
+    orders: Mapping[str, Any]
+    """By kind and name of a device, a word; for a signal, a table of aspect and indicator."""
 
 
 @frozen(kw_only=True)
@@ -116,7 +116,10 @@ class AllDanger:
     node: str | None = None
 
 
-Message = TypeVar("Message", NodeReport, Gone, NodeOrder, Identify, AllDanger)
+Message = NodeReport | Gone | NodeOrder | Identify | AllDanger
+"""Anything that is said in our own schema."""
+
+Wanted = TypeVar("Wanted", bound=Message)
 
 NAMES: Mapping[type, str] = {
     NodeReport: "report",
@@ -149,7 +152,7 @@ def encode(message: Message) -> bytes:
     return text + _HEAD + check_sum(text) + _TAIL
 
 
-def decode(cls: type[Message], payload: bytes) -> Message:
+def decode(cls: type[Wanted], payload: bytes) -> Wanted:
     """Return the message in a payload.
 
     Raises ``RejectedInputError``: ``oversized``, ``check-sum``, ``not-json``,

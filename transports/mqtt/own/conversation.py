@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = ["OwnBindings", "OwnConversation"]
 
-Heard = TypeVar("Heard", NodeReport, Gone)
+Said = TypeVar("Said", NodeReport, Gone)
 
 _REPEATS = 4
 """How many times everything is said within the time for which it holds good."""
@@ -218,7 +218,7 @@ class OwnConversation:
         node.forget_unless_believed()
 
     def _listen(
-        self, cls: type[Heard], node: Node, take: Callable[[Node, Heard, float], None]
+        self, cls: type[Said], node: Node, take: Callable[[Node, Said, float], None]
     ) -> None:
         def read(payload: bytes, now: float) -> None:
             try:
