@@ -128,7 +128,7 @@ def encoded(thing: str, message: ForeignMessage, raw: Mapping[str, float]) -> by
         # cantools raises its own errors, bare KeyErrors and those of the packing beneath it.
         raise ConfigurationError(
             thing,
-            f"The message {message.message.name} cannot be made: {error}.",
+            f"The message {message.message.name} cannot be made: {str(error).rstrip('.')}.",
             "Give every signal of the message a value.",
         ) from error
 

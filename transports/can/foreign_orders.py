@@ -118,9 +118,9 @@ class ForeignGroup:
         """Take an order; return whether it changes anything, and whether it restricts."""
         device = order.device
         place = self._places[device]
-        self._waiting.discard(device)
         raw, before = place.raw[order.value], self._ranks[device]
-        changed = self._raw[place.signal] != raw
+        changed = self._raw[place.signal] != raw or device in self._waiting
+        self._waiting.discard(device)
         self._raw[place.signal] = raw
         self._ranks[device] = place.ranks[order.value]
         restricts = self._ranks[device] < before and KINDS[device.kind].restrictive is not None
@@ -208,12 +208,13 @@ def _others(thing: str, message: ForeignMessage, table: Mapping[str, Any]) -> di
 
 def _gathered(thing: str, message: ForeignMessage, raw: Mapping[str, float]) -> set[str]:
     """Return the signals that a frame with these multiplexers has."""
+    superset = {signal.name: raw.get(signal.name, 0) for signal in message.message.signals}
     try:
-        return set(message.message.gather_signals(dict(raw)))
+        return set(message.message.gather_signals(superset))
     except EncodeError as error:
         raise ConfigurationError(
             thing,
-            f"The message {message.message.name} cannot be made: {error}.",
+            f"The message {message.message.name} cannot be made: {str(error).rstrip('.')}.",
             "Write the value of its multiplexer in a binding, as others = { ... }.",
         ) from error
 
