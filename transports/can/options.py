@@ -59,8 +59,9 @@ class Options:
                 f"{', '.join(sorted(can.VALID_INTERFACES))}.",
             )
         more = given.get("options", {})
-        clash = sorted({"interface", "channel", "bitrate"} & set(more))
-        if not isinstance(more, Mapping) or clash:
+        table = isinstance(more, Mapping)
+        clash = sorted({"interface", "channel", "bitrate"} & set(more)) if table else []
+        if not table or clash:
             raise ConfigurationError(
                 thing,
                 f"options has {', '.join(clash)}." if clash else f"options is {more!r}.",
