@@ -25,42 +25,47 @@ class Passing:
     graph: Graph
     track: Track
     detection: Detection
-    _was_off: dict[str, Latch] = field(factory=dict)
-    _passing: dict[str, Latch] = field(factory=dict)
-    _passed: dict[str, Latch] = field(factory=dict)
+    _memories: dict[str, Latch] = field(factory=dict)
+    """By name."""
+
+    def _memory(self, name: str, holds: str, fails: str) -> Latch:
+        latch = self._memories.get(name)
+        if latch is None:
+            latch = self._memories[name] = self.graph.latch(name, holds=holds, fails=fails)
+        return latch
+
+    def _was_off(self, signal: str) -> Latch:
+        return self._memory(
+            f"signal {signal} was off",
+            f"signal {signal} was off just before",
+            f"signal {signal} was at danger just before",
+        )
+
+    def _passing(self, signal: str) -> Latch:
+        return self._memory(
+            f"passing {signal}",
+            f"a train is passing signal {signal}",
+            f"no train is passing signal {signal}",
+        )
+
+    def _at_danger(self, signal: str) -> Latch:
+        return self._memory(
+            f"signal {signal} passed at danger",
+            f"a train passed signal {signal} at danger",
+            f"no train has passed signal {signal} at danger",
+        )
 
     def was_off(self, signal: str) -> Literal:
         """Return whether a signal was off at the end of the step before."""
-        latch = self._was_off.get(signal)
-        if latch is None:
-            latch = self._was_off[signal] = self.graph.latch(
-                f"signal {signal} was off",
-                holds=f"signal {signal} was off just before",
-                fails=f"signal {signal} was at danger just before",
-            )
-        return latch.literal
+        return self._was_off(signal).literal
 
     def passing(self, signal: str) -> Literal:
         """Return whether a train that found a signal off has not yet left the approach."""
-        latch = self._passing.get(signal)
-        if latch is None:
-            latch = self._passing[signal] = self.graph.latch(
-                f"passing {signal}",
-                holds=f"a train is passing signal {signal}",
-                fails=f"no train is passing signal {signal}",
-            )
-        return latch.literal
+        return self._passing(signal).literal
 
     def at_danger(self, signal: str) -> Literal:
         """Return whether a train passed a signal at danger and nobody has acknowledged it."""
-        latch = self._passed.get(signal)
-        if latch is None:
-            latch = self._passed[signal] = self.graph.latch(
-                f"signal {signal} passed at danger",
-                holds=f"a train passed signal {signal} at danger",
-                fails=f"no train has passed signal {signal} at danger",
-            )
-        return latch.literal
+        return self._at_danger(signal).literal
 
     def finish(self, signal: str, entry: Joint, off: Literal, acknowledged: Literal) -> None:
         """Give the memory of one signal its equations.
@@ -76,9 +81,9 @@ class Passing:
             self.at_danger(signal),
         )
         entered = detection.entered(entry.ahead)
-        graph.set_next(self._was_off[signal], off)
+        graph.set_next(self._was_off(signal), off)
         graph.set_next(
-            self._passing[signal],
+            self._passing(signal),
             graph.all_of(
                 detection.seen(entry.rear),
                 graph.any_of(passing, graph.all_of(entered, was_off)),
@@ -93,7 +98,7 @@ class Passing:
             graph.any_of(*self._other_ways(entry)) ^ 1,
         )
         graph.set_next(
-            self._passed[signal],
+            self._at_danger(signal),
             graph.any_of(event, graph.all_of(passed, acknowledged ^ 1)),
         )
 
