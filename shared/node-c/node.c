@@ -184,21 +184,23 @@ void node_take(struct node *node, uint16_t identifier, const uint8_t *data, uint
     struct frames_order order;
     uint8_t number = FRAMES_NODE(identifier);
 
+    if (node->stopped || !frames_is_order(FRAMES_CLASS(identifier)) ||
+        (number != FRAMES_ALL_NODES && number != node->config->number)) {
+        return;
+    }
     expire(node, now);
-    if (frames_is_order(FRAMES_CLASS(identifier)) && !node->stopped &&
-        (number == FRAMES_ALL_NODES || number == node->config->number)) {
-        switch (frames_read(&order, identifier, data, length)) {
-        case FRAMES_SOUND:
-            take(node, &order, now);
-            break;
-        case FRAMES_OUT_OF_RANGE:
-            node->rejected++;
-            distrust(node, order.frame_class);
-            break;
-        default:
-            node->rejected++;
-            break;
-        }
+    switch (frames_read(&order, identifier, data, length)) {
+    case FRAMES_SOUND:
+        take(node, &order, now);
+        break;
+    case FRAMES_OUT_OF_RANGE:
+        /* Who says what is never said says nothing that can be believed. */
+        node->rejected++;
+        distrust(node, order.frame_class);
+        break;
+    default:
+        node->rejected++;
+        break;
     }
     run(node, now);
 }

@@ -10,23 +10,29 @@ from __future__ import annotations
 
 import asyncio
 import time
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import can
 
 from signalling.errors import ConfigurationError, LinkError
 from transports.can.outgoing import CanFrame
 from transports.can.reader import Reader, make_reader
-from transports.can.trouble import bus_condition, is_full, is_malformed, is_wrong_setup, sentence
+from transports.can.trouble import (
+    bus_condition,
+    error_counters,
+    is_full,
+    is_malformed,
+    is_wrong_setup,
+    sentence,
+)
 from transports.can.worker import Worker
 
 if TYPE_CHECKING:
     from collections import Counter
     from collections.abc import Callable, Mapping
 
-    from transports.can.outgoing import Outgoing
 
-__all__ = ["Bus"]
+__all__ = ["Bus", "FrameSource"]
 
 _NEVER_BLOCK = frozenset({"socketcan", "udp_multicast", "virtual"})
 """Interfaces that take a frame, or refuse it, at once; all others are written by a thread."""
@@ -35,6 +41,19 @@ _RETRY = 0.002
 """Seconds after which a bus that was full is tried again."""
 _STALE = 0.2
 """Seconds spent at most on throwing away what arrived before we were there."""
+
+
+class FrameSource(Protocol):
+    """What gives a bus the frames that are to go, each when the bus takes one."""
+
+    def next_frame(self) -> CanFrame | None:
+        """Return the frame that goes next, or ``None``; then ``gone`` or ``stuck`` follows."""
+
+    def gone(self) -> None:
+        """Take it that the frame that was asked for has gone."""
+
+    def stuck(self) -> None:
+        """Take it that the bus did not take the frame."""
 
 
 class Bus:
@@ -50,7 +69,7 @@ class Bus:
         interface: str,
         arguments: Mapping[str, Any],
         *,
-        outgoing: Outgoing,
+        outgoing: FrameSource,
         take: Callable[[CanFrame, float], None],
         rejected: Counter[str],
         patience: float,
@@ -71,6 +90,8 @@ class Bus:
         self._under_way: asyncio.Future[None] | None = None
         self._retry: asyncio.TimerHandle | None = None
         self._stuck_since: float | None = None
+        self.error_counters: tuple[int, int] | None = None
+        """The adapter's transmit and receive error counters, where it says them."""
         self.worker = Worker(f"CAN: {thing}", after)
 
     @property
@@ -174,6 +195,7 @@ class Bus:
         if message.is_error_frame:
             condition = bus_condition(message)
             self._rejected[condition] += 1
+            self.error_counters = error_counters(message) or self.error_counters
             if condition == "bus-off":
                 self.lose("the adapter went off the bus for too many errors (bus-off)")
         elif message.is_remote_frame:

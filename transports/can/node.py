@@ -64,7 +64,7 @@ class Node:
     goes off before what goes on.
 
     After each call, ``frame`` gives the frames that are to go; ``next_deadline``
-    is when ``advance`` is to be called at the latest.
+    is when ``advance`` is to be called and ``frame`` asked at the latest.
     """
 
     def __init__(
@@ -106,15 +106,16 @@ class Node:
 
     def take(self, identifier: int, data: bytes, now: int) -> tuple[PinChange, ...]:
         """Take a data frame with an identifier of 11 bits from the bus."""
+        if self._stopped or not self.listens(identifier):
+            return ()
         self._expire(now)
-        if self._listens(identifier) and not self._stopped:
-            try:
-                frame = decode(identifier, data, self._schema)
-                self._obey(frame, now)
-            except RejectedInputError as error:
-                self.rejected[error.reason] += 1
-                if error.reason == "out-of-range":
-                    self._distrust(self._schema.shapes[identifier >> 7].name)
+        try:
+            self._obey(decode(identifier, data, self._schema), now)
+        except RejectedInputError as error:
+            self.rejected[error.reason] += 1
+            if error.reason == "out-of-range":
+                # Who says what is never said says nothing that can be believed.
+                self._distrust(self._schema.shapes[identifier >> 7].name)
         return self._run(now)
 
     def read(self, pin: int, on: bool | None, now: int) -> tuple[PinChange, ...]:  # noqa: FBT001
@@ -150,6 +151,13 @@ class Node:
         self._distrust()
         return self._run(now)
 
+    def listens(self, identifier: int) -> bool:
+        """Return whether frames with this identifier are for this node."""
+        shape = self._schema.shapes.get(identifier >> 7)
+        if shape is None or not shape.by_controller:
+            return False
+        return identifier & LAST_NODE in (ALL_NODES, self.number)
+
     # -- what goes out
 
     def frame(self, now: int) -> tuple[int, bytes] | None:
@@ -165,15 +173,22 @@ class Node:
 
     @property
     def next_deadline(self) -> int:
-        """When ``advance`` is to be called at the latest."""
-        times = [
-            *(orders.until for orders in self._orders.values()),
-            *self._wiring.deadlines,
-            self._sender.next_deadline,
-        ]
+        """When ``advance`` is to be called at the latest, and ``frame`` asked."""
+        change = self.next_change
+        return self.next_frame if change is None else min(change, self.next_frame)
+
+    @property
+    def next_change(self) -> int | None:
+        """When something changes by time alone; ``None`` where nothing does."""
+        times = [*(orders.until for orders in self._orders.values()), *self._wiring.deadlines]
         if self._blink_until is not None:
             times += [self._blink_until, self._blink_at]
-        return min(at for at in times if at is not None)
+        return min((at for at in times if at is not None), default=None)
+
+    @property
+    def next_frame(self) -> int:
+        """When the next frame is to go."""
+        return self._sender.next_deadline
 
     @property
     def orders_lost(self) -> bool:
@@ -191,12 +206,6 @@ class Node:
         return sum(orders.tracker.lost for orders in self._orders.values())
 
     # -- receiving
-
-    def _listens(self, identifier: int) -> bool:
-        shape = self._schema.shapes.get(identifier >> 7)
-        if shape is None or not shape.by_controller:
-            return False
-        return identifier & LAST_NODE in (ALL_NODES, self.number)
 
     def _obey(self, frame: Frame, now: int) -> None:
         match frame.shape.name:

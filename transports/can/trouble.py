@@ -15,12 +15,20 @@ import can
 if TYPE_CHECKING:
     from can import Message
 
-__all__ = ["bus_condition", "is_full", "is_malformed", "is_wrong_setup", "sentence"]
+__all__ = [
+    "bus_condition",
+    "error_counters",
+    "is_full",
+    "is_malformed",
+    "is_wrong_setup",
+    "sentence",
+]
 
 _FULL = frozenset({errno.ENOBUFS, errno.EAGAIN, errno.EWOULDBLOCK, errno.ETIMEDOUT})
 
 # Linux, include/uapi/linux/can/error.h.
 _CONTROLLER, _ACK, _BUS_OFF, _BUS_ERROR, _RESTARTED = 0x04, 0x20, 0x40, 0x80, 0x100
+_COUNTERS = 0x200
 _OVERFLOW, _PASSIVE, _WARNING = 0x03, 0x30, 0x0C
 _ACTIVE = 0x40
 
@@ -94,3 +102,10 @@ def bus_condition(frame: Message) -> str:
     if kinds & _ACK:
         return "not-acknowledged"
     return "bus-error" if kinds & _BUS_ERROR else "error-frame"
+
+
+def error_counters(frame: Message) -> tuple[int, int] | None:
+    """Return the transmit and the receive error counter that an error frame tells, if it does."""
+    if frame.arbitration_id & _COUNTERS and len(frame.data) == 8:
+        return frame.data[6], frame.data[7]
+    return None
