@@ -9,6 +9,7 @@ what it speaks of.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -239,6 +240,11 @@ class ForeignIncoming:
     def _route(self, message: ForeignMessage) -> _Route:
         by_identifier = self._routes.setdefault((message.mask, message.extended), {})
         return by_identifier.setdefault(message.identifier, _Route(message))
+
+    @property
+    def shortest(self) -> float:
+        """The shortest time within which a publisher must be heard again."""
+        return min((each.within for each in self._publishers.values()), default=math.inf)
 
     @property
     def next_deadline(self) -> float | None:

@@ -9,6 +9,7 @@ what is not heard again falls overdue.
 from __future__ import annotations
 
 import logging
+import math
 from typing import TYPE_CHECKING
 
 from attrs import Factory, define
@@ -34,6 +35,8 @@ __all__ = ["Incoming"]
 logger = logging.getLogger(__name__)
 
 _STATUS = "NodeStatus"
+_AGAIN = 0.1
+"""Seconds in which what has not changed is said once at the most."""
 
 
 @define(eq=False)
@@ -45,6 +48,9 @@ class _Stream:
     reports: tuple[OwnReport, ...] = ()
     said: list[str | None] = Factory(list)
     """What each device was last said to be."""
+    is_status: bool = False
+    said_at: float = -math.inf
+    """When what has not changed was last said."""
 
 
 class _AnyNode:
@@ -98,28 +104,33 @@ class Incoming:
         for number, watch in self.watches.items():
             status = schema.named[_STATUS]
             for page in range(status.group.most + 1):
-                self._add(status.identifier(number), page, watch, ())
+                self._add(status.identifier(number), page, watch, (), is_status=True)
         for (identifier, group), bound in by_stream.items():
             self._add(identifier, group, self.watches[bound[0].node], bound)
-        self._freshness: Freshness[object] = Freshness(
-            {
-                **{
-                    stream: schema.report_timeout
-                    for stream in self._streams.values()
-                    if stream.reports
-                },
-                **dict.fromkeys(self.watches.values(), IDENTITY_TIMEOUT),
-                **({} if silence is None else {self._any_node: silence}),
-            }
-        )
+        periods: dict[object, float] = {
+            **{
+                stream: schema.report_timeout for stream in self._streams.values() if stream.reports
+            },
+            **dict.fromkeys(self.watches.values(), IDENTITY_TIMEOUT),
+            **({} if silence is None else {self._any_node: silence}),
+        }
+        self._freshness = Freshness(periods)
+        self._shortest = min((*periods.values(), foreign.shortest))
+        self._due = -math.inf
 
     def _add(
-        self, identifier: int, group: int, watch: NodeWatch, reports: Iterable[OwnReport]
+        self,
+        identifier: int,
+        group: int,
+        watch: NodeWatch,
+        reports: Iterable[OwnReport],
+        *,
+        is_status: bool = False,
     ) -> None:
         schema, reports = self._schema, tuple(reports)
         tracker = Tracker(schema.largest_step, schema.frames_to_sync)
         said: list[str | None] = [None] * len(reports)
-        self._streams[identifier, group] = _Stream(watch, tracker, reports, said)
+        self._streams[identifier, group] = _Stream(watch, tracker, reports, said, is_status)
 
     @property
     def next_deadline(self) -> float | None:
@@ -133,6 +144,8 @@ class Incoming:
 
     def check(self, now: float) -> None:
         """Take it that what is overdue is not known any more."""
+        if now < self._due:
+            return
         for thing in self._freshness.overdue(now):
             if isinstance(thing, _Stream):
                 thing.tracker.reset()
@@ -143,6 +156,8 @@ class Incoming:
             else:
                 self.silent = True
         self._foreign.check(now)
+        # Whatever is heard from here on falls due after the shortest time, or later.
+        self._due = min(self.next_deadline or math.inf, now + self._shortest)
 
     def take(self, identifier: int, data: bytes, now: float, *, extended: bool = False) -> None:
         """Take a data frame; ``now`` is the loop's time."""
@@ -174,7 +189,7 @@ class Incoming:
         tracker = stream.tracker
         was_synced, lost = tracker.synced, tracker.lost
         verdict = tracker.take(frame.counter, frame.content)
-        if frame.shape.name == _STATUS and verdict is not Verdict.REPEATED:
+        if stream.is_status and verdict is not Verdict.REPEATED:
             self._take_status(stream.watch, frame, now)
         if verdict in (Verdict.GOOD, Verdict.SYNCING):
             self.heard = True
@@ -185,8 +200,8 @@ class Incoming:
             self._rejected["lost"] += tracker.lost - lost
         if verdict is Verdict.GOOD:
             self._freshness.heard(stream, now)
-            if stream.watch.trusted:
-                self._deliver(stream, frame.bits)
+            if stream.reports and stream.watch.trusted:
+                self._deliver(stream, frame.bits, now)
         elif was_synced and not tracker.synced:
             self._unknown(stream)
 
@@ -216,11 +231,17 @@ class Incoming:
                 identifier,
             )
 
-    def _deliver(self, stream: _Stream, bits: int) -> None:
+    def _deliver(self, stream: _Stream, bits: int, now: float) -> None:
+        again = now - stream.said_at >= _AGAIN
+        if again:
+            stream.said_at = now
+        said = stream.said
         for at, report in enumerate(stream.reports):
             word = report.words.get(report.field.read(bits))
-            if word is not None or stream.said[at] is not None:
-                stream.said[at] = word
+            if word != said[at]:
+                said[at] = word
+                self._say(Report(report.device, word))
+            elif again and word is not None:
                 self._say(Report(report.device, word))
 
     def _unknown(self, stream: _Stream) -> None:

@@ -10,7 +10,7 @@ tests hold both against each other.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
@@ -49,6 +49,15 @@ class Field:
     def read(self, bits: int) -> int:
         """Return the value in a frame's bits."""
         return bits >> self.start & self.mask
+
+    def allows(self, bits: int) -> bool:
+        """Return whether the value in a frame's bits is one that may be sent."""
+        return self.least <= bits >> self.start & self.mask <= self.most
+
+    def is_within(self, place: int) -> bool:
+        """Return whether it lies within the byte whose lowest bit this is, on every page."""
+        length = self.mask.bit_length()
+        return self.page is None and place <= self.start and self.start + length <= place + 8
 
     def put(self, value: int) -> int:
         """Return the bits of a value. Raises ``ValueError`` where it may not be sent."""
@@ -98,12 +107,42 @@ class Shape:
         """Return whether every value is one that may be sent."""
         if not self.group.least <= group <= self.group.most:
             return False
-        for each in self.fields.values():
-            if each.page in (None, group) and not (
-                each.least <= bits >> each.start & each.mask <= each.most
-            ):
+        for place, allowed in self._bytes:
+            if not allowed[bits >> place & 0xFF]:
+                return False
+        for each in self._others:
+            if each.page in (None, group) and not each.allows(bits):
                 return False
         return True
+
+    _bytes: tuple[tuple[int, tuple[bool, ...]], ...] = field(init=False)
+    """Which values of a byte may be sent, for each byte of which not all may."""
+    _others: tuple[Field, ...] = field(init=False)
+    """The fields that this does not cover, and of which not every value may be sent."""
+
+    @_bytes.default
+    def _make_bytes(self) -> tuple[tuple[int, tuple[bool, ...]], ...]:
+        found = []
+        for place in range(0, self.length * 8, 8):
+            within = [each for each in self._narrow() if each.is_within(place)]
+            if within:
+                values = (value << place for value in range(256))
+                found.append((place, tuple(all(map(_allows(value), within)) for value in values)))
+        return tuple(found)
+
+    @_others.default
+    def _make_others(self) -> tuple[Field, ...]:
+        places = [place for place, _ in self._bytes]
+        return tuple(
+            each for each in self._narrow() if not any(each.is_within(place) for place in places)
+        )
+
+    def _narrow(self) -> list[Field]:
+        return [each for each in self.fields.values() if each.least > 0 or each.most < each.mask]
+
+
+def _allows(bits: int) -> Callable[[Field], bool]:
+    return lambda each: each.allows(bits)
 
 
 @frozen(kw_only=True)

@@ -153,14 +153,24 @@ def test_every_kind_of_report(bench: Bench) -> None:
     assert (bench.known[M1], bench.known[I1]) == (None, None)
 
 
-def test_a_repeated_report_is_said_again_and_an_unknown_one_once(
+def test_what_has_not_changed_is_said_again_now_and_then_and_an_unknown_one_once(
     bench: Bench, board: Board
 ) -> None:
     before = bench.count
-    board.say("DetectorReport", Port0=2, Port5=0)
+    board.say("DetectorReport", 0, 50, Port0=2, Port5=1)
+    assert bench.count == before
+    bench.pass_time(0.25)
+    board.say("DetectorReport", 0, 50, Port0=2, Port5=1)
     assert bench.count == before + 2
+    bench.pass_time(0.25)
     board.say("DetectorReport", Port0=2, Port5=0)
-    assert bench.count == before + 3
+    assert bench.count == before + 4
+    bench.pass_time(0.25)
+    board.say("DetectorReport", Port0=2, Port5=0)
+    assert bench.count == before + 5
+    board.say("DetectorReport", Port0=1, Port5=0)
+    assert bench.count == before + 6
+    assert bench.known == {D1: "clear", D2: None}
 
 
 def test_nothing_is_believed_before_the_board_has_said_who_it_is(bench: Bench) -> None:
