@@ -11,15 +11,15 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from signalling.errors import UnreadableFileError
+from signalling.errors import ConfigurationError, UnreadableFileError
 from signalling.layout.findings import Findings
 from signalling.layout.place import KeyPath, locate
 from signalling.layout.shape import structure_rest
 from signalling.layout.source import parse_toml, read_text
 from transports.can.node_model import NodeFile
-from transports.can.schema import Shape, load_schema
+from transports.can.schema import LAST_NODE, Shape, load_schema
 
-__all__ = ["LAST_PIN", "node_file_from", "read_node_file"]
+__all__ = ["LAST_PIN", "checked_number", "node_file_from", "read_node_file"]
 
 LAST_PIN = 127
 """The highest number of a pin; boards have far fewer."""
@@ -67,6 +67,17 @@ def node_file_from(text: str, file: str = "node.toml") -> NodeFile:
                 return node
     findings.raise_errors()
     raise AssertionError(file)  # what was not read has an error
+
+
+def checked_number(number: int) -> int:
+    """Return the number of a node. Raises ``ConfigurationError`` for one that there cannot be."""
+    if not 1 <= number <= LAST_NODE:
+        raise ConfigurationError(
+            f"node {number}",
+            "There is no such number.",
+            f"Give it one from 1 to {LAST_NODE} that no other node of the bus has.",
+        )
+    return number
 
 
 def _thing(path: KeyPath) -> str:

@@ -78,6 +78,7 @@ class NodeRunner:
         self._ended = False
         self._levels: dict[int, bool | None] = {}
         self._errors: tuple[int, int] | None = None
+        self._link_told = ("", "")
         self._lost: bool | None = None
         self._identified = False
         self.node = make(self._now())
@@ -189,9 +190,12 @@ class NodeRunner:
         self._say({"at": round(self._loop.time(), 6), "event": event, **more})
 
     def _link_changed(self, supervisor: Supervisor) -> None:
-        if supervisor.state is not LinkState.OPENING:
-            error = supervisor.error if supervisor.state is LinkState.LOST else ""
-            self._event("link", state=str(supervisor.state), error=error)
+        error = supervisor.error if supervisor.state is LinkState.LOST else ""
+        news = (str(supervisor.state), error)
+        # Not each try of a bus that is not there is told.
+        if supervisor.state is not LinkState.OPENING and news != self._link_told:
+            self._link_told = news
+            self._event("link", state=news[0], error=error)
 
     async def _read_inputs(self) -> None:
         while True:
