@@ -76,6 +76,8 @@ class Supervisor:
         self._opening = 0
         self._failures = 0
         self._wake = asyncio.Event()
+        self._send_now: Callable[[Iterable[Order]], None] | None
+        self._send_now = getattr(transport, "send_now", None)
         self._overdue_timer: asyncio.TimerHandle | None = None
         self._refresh_timer: asyncio.TimerHandle | None = None
 
@@ -85,7 +87,7 @@ class Supervisor:
         """Take the latest orders, of which those for other links are passed over."""
         self._slots.post(orders)
         if self._slots.waiting:
-            self._wake.set()
+            self._hurry()
 
     @property
     def restrictive(self) -> tuple[Order, ...]:
@@ -140,6 +142,18 @@ class Supervisor:
             self._all_unknown()
             await self._close()
             self._set_state(LinkState.CLOSED)
+
+    def _hurry(self) -> None:
+        """Send what waits: at once where the transport can, else by the task that sends."""
+        if self._send_now is None or self.state is not LinkState.UP:
+            self._wake.set()
+            return
+        try:
+            while orders := self._slots.take(_BATCH):
+                self._send_now(orders)
+        except Exception:  # noqa: BLE001 - the task finds out what it is, and tells it
+            self._slots.link_lost()
+            self._wake.set()
 
     # -- the life of a link
 
@@ -325,5 +339,5 @@ class Supervisor:
 
     def _refresh(self, share: int) -> None:
         self._slots.refresh(share)
-        self._wake.set()
+        self._hurry()
         self._arm_refresh()

@@ -63,7 +63,9 @@ class Transport(Protocol):
 
     Making one raises ``ConfigurationError`` where trying again cannot help;
     it does no I/O. One whose medium asks for other figures than the usual ones
-    may say so by an attribute ``timing``, a ``transports.link.Timing``.
+    may say so by an attribute ``timing``, a ``transports.link.Timing``. One that
+    never waits in ``send`` may have a ``send_now`` besides: the same, but not a
+    coroutine, so that an order need not wait for its turn on the loop.
     """
 
     name: str

@@ -116,6 +116,10 @@ class CanTransport:
 
     async def send(self, orders: Iterable[Order]) -> None:
         """Take orders; they go out as the bus takes them, the newest in any case."""
+        self.send_now(orders)
+
+    def send_now(self, orders: Iterable[Order]) -> None:
+        """Do as ``send`` does, which never waits."""
         link = self._link
         if link is None or link.bus.lost:
             raise LinkError("the bus is not open")
