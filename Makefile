@@ -10,7 +10,7 @@ SAY := @printf '==> %s\n'
 
 help:
 	@echo "make demo    make a virtual environment, install, and run the demonstration"
-	@echo "make test    the same, then run all tests (installs the Mosquitto broker if missing)"
+	@echo "make test    the same, then run all tests (installs a broker, CAN tools and the like if missing)"
 	@echo "make lint    style, types and the order of layers"
 	@echo "make bench   measure, print a table and write build/bench.json"
 	@echo "make schema  write shared/*.schema.json and docs/layout-file.md again from the classes"
@@ -34,6 +34,7 @@ demo: .venv/installed
 test: .venv/installed-dev
 	@.ci/prepare mosquitto
 	@.ci/prepare asyncapi
+	@.ci/prepare socketcan
 	$(SAY) "Running the tests"
 	@$(PYTHON_IN) -m pytest -n auto $(TESTS)
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 HERE = Path(__file__).parent
+GROUP = "239.74.163.2"
 
 
 def run_alone(program: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -30,5 +31,5 @@ def run_alone(program: str, *arguments: str) -> subprocess.CompletedProcess[str]
 
 
 def test_it_passes_what_every_transport_must_between_processes() -> None:
-    run = run_alone("udp_conformance.py")
+    run = run_alone("between_processes.py", "udp_multicast", GROUP)
     assert run.returncode == 0, run.stdout + run.stderr

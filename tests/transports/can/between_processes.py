@@ -1,21 +1,25 @@
-"""Checks the CAN transport against a node in another process, over UDP multicast.
+"""Checks the CAN transport against a node in another process, over a bus between them.
 
-Run by ``test_can_on_udp.py``, in a network of its own.
+    python between_processes.py INTERFACE CHANNEL
+
+With ``socketcan``, the checks cut the link by taking the interface down. The kernel
+itself loses and reorders nothing there, so that the checks over a poor link are for
+the others.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tests.transports.can.played import on_node
-from tests.transports.can.udp_far_end import GROUP
 from transports.can import CanTransport
-from transports.conformance import check_lossy_transport
+from transports.conformance import check_lossy_transport, check_transport
 from transports.transport import BoundDevice, Transport, TransportSettings
 
 if TYPE_CHECKING:
@@ -27,7 +31,9 @@ if TYPE_CHECKING:
 class OtherProcess:
     """The far end of the conformance checks, in another process."""
 
-    def __init__(self) -> None:
+    def __init__(self, interface: str, channel: str) -> None:
+        self.channel = channel
+        self.interface = interface
         self._orders: dict[str, str | None] = {}
         self._said: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
         self._process: asyncio.subprocess.Process | None = None
@@ -36,12 +42,12 @@ class OtherProcess:
     async def start(self) -> None:
         self._process = await asyncio.create_subprocess_exec(
             sys.executable,
-            str(Path(__file__).with_name("udp_far_end.py")),
+            str(Path(__file__).with_name("far_end.py")),
+            *(self.interface, self.channel),
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
         )
         self._reader = asyncio.create_task(self._read(), name="the other process")
-        await self._said.get()
 
     async def stop(self) -> None:
         assert self._process is not None
@@ -50,6 +56,14 @@ class OtherProcess:
         self._process.stdin.close()
         await self._process.wait()
         await self._reader
+
+    async def begin(self) -> None:
+        """Start with a new node, which has been ordered nothing."""
+        self._orders.clear()
+        await self._do("begin")
+
+    async def end(self) -> None:
+        await self._do("end")
 
     async def _read(self) -> None:
         assert self._process is not None
@@ -92,15 +106,39 @@ class OtherProcess:
         await self._do("calm")
 
 
+class BehindTheKernel(OtherProcess):
+    """A node on a bus of SocketCAN, whose interface can be taken down."""
+
+    async def _link(self, state: str) -> None:
+        process = await asyncio.create_subprocess_exec("ip", "link", "set", self.channel, state)
+        assert await process.wait() == 0
+
+    async def cut(self) -> None:
+        await self._link("down")
+
+    async def mend(self) -> None:
+        await self._link("up")
+
+
 @contextlib.asynccontextmanager
-async def make(devices: tuple[BoundDevice, ...]) -> AsyncIterator[tuple[Transport, OtherProcess]]:
-    far_end = OtherProcess()
-    await far_end.start()
-    options = {"interface": "udp_multicast", "channel": GROUP, "lost_after": 0.8}
+async def make(
+    devices: tuple[BoundDevice, ...], far_end: OtherProcess
+) -> AsyncIterator[tuple[Transport, OtherProcess]]:
+    await far_end.begin()
+    options = {"interface": far_end.interface, "channel": far_end.channel, "lost_after": 0.8}
     settings = TransportSettings(name="club", options=options, devices=on_node(devices))
     yield CanTransport(settings), far_end
+    await far_end.end()
+
+
+async def main(interface: str, channel: str) -> None:
+    kernel = interface == "socketcan"
+    far_end = (BehindTheKernel if kernel else OtherProcess)(interface, channel)
+    await far_end.start()
+    check = check_transport if kernel else check_lossy_transport
+    await check(functools.partial(make, far_end=far_end))
     await far_end.stop()
 
 
 if __name__ == "__main__":
-    asyncio.run(check_lossy_transport(make))
+    asyncio.run(main(*sys.argv[1:]))

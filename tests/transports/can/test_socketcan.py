@@ -1,0 +1,9 @@
+"""SocketCAN of a real kernel: ours between processes, and can-utils as foreign clients."""
+
+from __future__ import annotations
+
+from tests.transports.can.kernel_can import run_on_vcan
+
+
+def test_it_passes_what_every_transport_must_between_processes() -> None:
+    run_on_vcan("between_processes.py", "socketcan", "vcan0")
