@@ -17,12 +17,14 @@
  *     TIME supply MV
  *     TIME errors TRANSMIT RECEIVE
  *     TIME restart
+ *     TIME mute                          from now on the bus takes no frames
+ *     TIME heard                         from now on it does
  *     TIME stop
  *     TIME until
  *     end
  *
  * A pin is a number, or "-" for none; times are whole milliseconds that never go back. Between two
- * lines everything that falls due happens. Each run prints "TIME pin PIN on|off" and
+ * lines everything that falls due happens, but nothing while the bus is mute. Each run prints "TIME pin PIN on|off" and
  * "TIME frame IDENTIFIER DATA", and then "end".
  */
 #include <stdio.h>
@@ -43,6 +45,7 @@ static struct node_turnout_pins turnouts[NODE_TURNOUTS];
 static struct node_detector_pins detectors[MOST];
 static struct node_input_pins inputs[MOST];
 static uint16_t start;
+static bool mute;
 static char *words[WORDS];
 static unsigned count;
 
@@ -170,7 +173,7 @@ static void follow(uint32_t now)
     while (node_output(&node, &output, &on)) {
         printf("%lu pin %u %s\n", (unsigned long)now, output, on ? "on" : "off");
     }
-    while (node_frame(&node, now, &frame)) {
+    while (!mute && node_frame(&node, now, &frame)) {
         printf("%lu frame %03X ", (unsigned long)now, frame.identifier);
         for (uint8_t at = 0; at < frame.length; at++) {
             printf("%02X", frame.data[at]);
@@ -185,7 +188,7 @@ static void pass(uint32_t until)
 {
     uint32_t at = node_deadline(&node);
 
-    while (things_reached(at, until)) {
+    while (!mute && things_reached(at, until)) {
         node_advance(&node, at);
         follow(at);
         at = node_deadline(&node);
@@ -218,6 +221,7 @@ static void happen(void)
         fail("nothing happens");
     }
     if (strcmp(words[1], "begin") == 0) {
+        mute = false;
         if (!node_begin(&node, &config, start, now)) {
             fail("the board cannot be");
         }
@@ -241,7 +245,12 @@ static void happen(void)
         node_restart(&node, now);
     } else if (strcmp(words[1], "stop") == 0) {
         node_stop(&node, now);
-    } else if (strcmp(words[1], "until") != 0) {
+    } else if (strcmp(words[1], "mute") == 0 || strcmp(words[1], "heard") == 0) {
+        mute = strcmp(words[1], "mute") == 0;
+        node_advance(&node, now);
+    } else if (strcmp(words[1], "until") == 0) {
+        node_advance(&node, now);
+    } else {
         fail("what happens is not known");
     }
     follow(now);
@@ -262,6 +271,7 @@ int main(void)
         }
         if (strcmp(words[0], "end") == 0) {
             printf("end\n");
+            fflush(stdout);
         } else if (!describes()) {
             happen();
         }

@@ -191,6 +191,11 @@ class Node:
         return self._sender.next_deadline
 
     @property
+    def on(self) -> frozenset[int]:
+        """The output pins that are on."""
+        return frozenset(pin for pin, on in self._shown.items() if on)
+
+    @property
     def orders_lost(self) -> bool:
         """Whether outputs are at their most restrictive because nobody orders them."""
         return any(not orders.tracker.synced for orders in self._orders.values())

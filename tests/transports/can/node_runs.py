@@ -10,10 +10,10 @@ import json
 import shutil
 import subprocess
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import pytest
-from attrs import evolve, frozen
+from attrs import frozen
 
 from signalling.layout.shape import structure
 from transports.can.node import Node
@@ -21,7 +21,7 @@ from transports.can.node_model import NodeFile
 from transports.can.node_things import pulse_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from transports.can.node import PinChange
 
@@ -69,38 +69,44 @@ class Run:
 
 def played(run: Run) -> list[str]:
     """Return what the Python node makes of a run."""
-    return list(_Player(run).lines())
+    player = Player(run)
+    return [printed for line in run.happens for printed in player.happen(line)]
 
 
-class _Player:
+class Player:
+    """Plays a run, line by line."""
+
+    node: Node
+
     def __init__(self, run: Run) -> None:
         self._run = run
-        self._node: Node | None = None
+        self._mute = False
 
-    def lines(self) -> Iterator[str]:
-        for line in self._run.happens:
-            at, what, *rest = line.split()
-            now = int(at)
-            if what == "begin":
-                run = self._run
-                self._node = Node(
-                    run.settings,
-                    number=run.number,
-                    serial=run.serial,
-                    firmware=run.firmware,
-                    start=run.start,
-                    now=now,
-                )
-                yield from self._follow(self._node.advance(now), now)
-                continue
-            assert self._node is not None
-            while (due := self._node.next_deadline) <= now:
-                yield from self._follow(self._node.advance(due), due)
-            yield from self._follow(self._happen(what, rest, now), now)
+    def happen(self, line: str) -> list[str]:
+        """Let a line of a run happen; return what the node prints until then."""
+        return list(self._lines(line))
+
+    def _lines(self, line: str) -> Iterator[str]:
+        at, what, *rest = line.split()
+        now = int(at)
+        if what == "begin":
+            run = self._run
+            self.node = Node(
+                run.settings,
+                number=run.number,
+                serial=run.serial,
+                firmware=run.firmware,
+                start=run.start,
+                now=now,
+            )
+            yield from self._follow(self.node.advance(now), now)
+            return
+        while not self._mute and (due := self.node.next_deadline) <= now:
+            yield from self._follow(self.node.advance(due), due)
+        yield from self._follow(self._happen(what, rest, now), now)
 
     def _happen(self, what: str, rest: list[str], now: int) -> tuple[PinChange, ...]:
-        node = self._node
-        assert node is not None
+        node = self.node
         match what, rest:
             case "take", [identifier, data]:
                 return node.take(int(identifier, 16), bytes.fromhex(data.strip("-")), now)
@@ -114,16 +120,18 @@ class _Player:
                 return node.restart(now)
             case "stop", []:
                 return node.stop(now)
+            case "mute" | "heard", []:
+                self._mute = what == "mute"
+                return node.advance(now)
             case "until", []:
                 return node.advance(now)
         raise AssertionError((what, rest))
 
     def _follow(self, changes: tuple[PinChange, ...], now: int) -> Iterator[str]:
-        node = self._node
-        assert node is not None
+        node = self.node
         for change in changes:
             yield f"{now % WRAP} pin {change.pin} {'on' if change.on else 'off'}"
-        while (frame := node.frame(now)) is not None:
+        while not self._mute and (frame := node.frame(now)) is not None:
             identifier, data = frame
             yield f"{now % WRAP} frame {identifier:03X} {data.hex().upper()}"
             node.sent(now)
@@ -158,19 +166,48 @@ def compiled(folder: Path, *options: str) -> Path:
     return program
 
 
-def played_by(program: Path, runs: Iterable[Run]) -> list[list[str]]:
-    """Return what the C node makes of several runs, in one start of the program."""
-    text = "".join(f"{line}\n" for run in runs for line in (*_described(run), *run.happens, "end"))
-    done = subprocess.run([program], check=False, input=text, capture_output=True, text=True)
-    assert (done.returncode, done.stderr) == (0, "")
-    found: list[list[str]] = [[]]
-    for line in done.stdout.splitlines():
-        if line == "end":
-            found.append([])
-        else:
-            found[-1].append(line)
-    assert found.pop() == []
-    return found
+class Program:
+    """The C node's program, running: it plays one run after another."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._process: subprocess.Popen[str] | None = None
+
+    def __enter__(self) -> Self:
+        self._process = subprocess.Popen(
+            [self.path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        process = self._process
+        assert process is not None
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.close()
+        rest = process.stdout.read()
+        process.stdout.close()
+        assert (process.wait(), rest) == (0, "")
+
+    def play(self, run: Run) -> list[str]:
+        """Return what the C node makes of a run."""
+        process = self._process
+        assert process is not None
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(as_lines(run))
+        process.stdin.flush()
+        found = []
+        for line in process.stdout:
+            if line == "end\n":
+                return found
+            found.append(line.removesuffix("\n"))
+        raise AssertionError(f"the program ended: {process.wait()}; it says why on standard error")
+
+
+def as_lines(run: Run) -> str:
+    """Return a run as the C node's program reads it."""
+    return "".join(f"{line}\n" for line in (*_described(run), *run.happens, "end"))
 
 
 def _described(run: Run) -> Iterator[str]:
@@ -225,9 +262,3 @@ def as_vector(run: Run) -> str:
     fields = ("about", "board", "number", "serial", "firmware", "start", "happens")
     data = {key: getattr(run, key) for key in fields}
     return json.dumps(data | {"prints": played(run)}, indent=2) + "\n"
-
-
-def shifted(run: Run, by: int) -> Run:
-    """Return a run that takes place so much later."""
-    lines = (line.split(maxsplit=1) for line in run.happens)
-    return evolve(run, happens=tuple(f"{int(at) + by} {what}" for at, what in lines))

@@ -265,13 +265,16 @@ def _bus_off() -> Run:
     scene.three(4294966400, "StopOrder", {"Port0": 1})
     scene.say(4294966700, "restart")
     scene.three(4294967200, "StopOrder", {"Port0": 1})
-    scene.say(4294968600, "until")
+    scene.say(4294967400, "mute")
+    scene.say(4294968200, "until")
+    scene.say(4294968600, "heard")
     scene.say(4294968650, "stop")
     scene.three(4294968700, "StopOrder", {"Port0": 1})
     scene.say(4294969000, "until")
     return scene.run(
         "When the bus is back after it was off, it speaks as after power-on; orders in force stay "
-        "so for their time. A node that is stopped is at danger for good, and knows nothing. "
+        "so for their time. A stream that the bus did not take for more than 1000 ms begins anew "
+        "with three frames. A node that is stopped is at danger for good, and knows nothing. "
         "Meanwhile a clock of 32 bits begins again."
     )
 
