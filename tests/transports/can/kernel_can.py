@@ -53,7 +53,7 @@ def run_on_vcan(program: str, *arguments: str) -> None:
     Fails, with what the program printed, where it does not end with 0 in time;
     and where there is no such kernel, with what to install.
     """
-    command = [sys.executable, str(HERE / program), *arguments]
+    command = [sys.executable, "-u", str(HERE / program), *arguments]
     _require(_TOOLS, "")
     with tempfile.TemporaryDirectory(prefix="vcan-") as name:
         folder = Path(name)

@@ -7,3 +7,7 @@ from tests.transports.can.kernel_can import run_on_vcan
 
 def test_it_passes_what_every_transport_must_between_processes() -> None:
     run_on_vcan("between_processes.py", "socketcan", "vcan0")
+
+
+def test_foreign_clients_and_an_interface_that_goes_down() -> None:
+    run_on_vcan("can_utils.py")
