@@ -13,7 +13,7 @@ help:
 	@echo "make test    the same, then run all tests (installs a broker, CAN tools and the like if missing)"
 	@echo "make lint    style, types and the order of layers"
 	@echo "make bench   measure, print a table and write build/bench.json"
-	@echo "make schema  write shared/*.schema.json and docs/layout-file.md again from the classes"
+	@echo "make schema  write what is made from the classes and the DBC again: schemas, tables, C"
 	@echo "make clean   remove what the above made"
 
 .venv/installed: pyproject.toml .ci/prepare
@@ -35,6 +35,7 @@ test: .venv/installed-dev
 	@.ci/prepare mosquitto
 	@.ci/prepare asyncapi
 	@.ci/prepare socketcan
+	@.ci/prepare compiler
 	$(SAY) "Running the tests"
 	@$(PYTHON_IN) -m pytest -n auto $(TESTS)
 
@@ -53,11 +54,14 @@ bench: .venv/installed-dev
 	@$(PYTHON_IN) -m tests.bench
 
 schema: .venv/installed-dev
-	$(SAY) "Writing the schemas in shared/ and the tables of docs/layout-file.md"
+	$(SAY) "Writing the schemas and the C in shared/, and the tables of docs/layout-file.md and docs/node.md"
 	@$(PYTHON_IN) -m signalling schema layout > shared/layout.schema.json
 	@$(PYTHON_IN) -m signalling schema practice > shared/practice.schema.json
+	@$(PYTHON_IN) -m signalling schema node > shared/node.schema.json
 	@$(PYTHON_IN) -m signalling.layout.reference docs/layout-file.md
 	@$(PYTHON_IN) -m transports.mqtt.own.document shared
+	@$(PYTHON_IN) -m transports.can.node_c shared/node-c
+	@$(PYTHON_IN) -m transports.can.node_page docs/node.md
 
 clean:
 	rm -rf .venv build dist

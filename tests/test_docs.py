@@ -30,6 +30,7 @@ from signalling.cli import VERBS, _parser, main
 from signalling.layout.model import Layout
 from signalling.layout.shape import key_of
 from signalling.practice.load import load_practice
+from transports.can.node_file import node_file_from
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md")])
@@ -153,6 +154,9 @@ def test_a_snippet_checks_without_errors(
     block: Block, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     name = re.match(r"# (\S+\.toml)\n", block.text)
+    if "board" in tomllib.loads(block.text):
+        node_file_from(block.text)
+        return
     if not is_layout(block):
         assert name is not None, "a practice says its file's name in its first line"
         (tmp_path / name[1]).write_text(block.text)

@@ -34,8 +34,9 @@ VERBS = {
     "check": "say what is wrong with a layout file",
     "demo": "run an invented layout with trains, to see the signalling at work",
     "new": "write a layout file with comments to start from",
+    "node": "be a node on a CAN bus, with this computer's pins or simulated ones",
     "run": "run the signalling of a layout, until stopped",
-    "schema": "print the JSON Schema of layout or practice files, for an editor",
+    "schema": "print the JSON Schema of layout, practice or node files, for an editor",
     "table": "print the control table of a layout, or its equations",
 }
 """Every verb: its module's name here, and what it does. Add a verb by adding both."""

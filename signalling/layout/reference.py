@@ -32,13 +32,16 @@ _NOUNS = {
 }
 
 
-def filled(page: str, cls: type) -> str:
-    """Return a page with the tables of ``cls``, of each class within it and of devices anew.
+def filled(page: str, cls: type, *, devices: bool = True) -> str:
+    """Return a page with the tables of ``cls`` and of each class within it anew.
 
+    ``devices`` says whether the page has the table of what can be bound, too.
     Raises ``ValueError`` when the page has not one place for each of them.
     """
     schema = schema_of(cls=cls, title="", names=None)
-    tables = {"kinds of device": _table(("kind", "reports", "orders", "is"), _kinds())}
+    tables = {}
+    if devices:
+        tables["kinds of device"] = _table(("kind", "reports", "orders", "is"), _kinds())
     for name, each in {cls.__name__: schema, **schema["$defs"]}.items():
         tables[f"keys of {name}"] = _table(("key", "value", "without it", "meaning"), _rows(each))
     places = [match[2] for match in _TABLE.finditer(page)]

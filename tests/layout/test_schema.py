@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -11,16 +12,15 @@ from attrs import fields
 from jsonschema import Draft202012Validator
 
 from signalling.cli.new import STARTER
-from signalling.cli.schema import KINDS
+from signalling.cli.schema import KINDS, text_of
 from signalling.layout.model import Layout
-from signalling.layout.schema import schema_of
 
 ROOT = Path(__file__).parents[2]
 EVERYTHING = ROOT / "tests" / "one_of_everything.toml"
 LAYOUTS = [EVERYTHING, STARTER, *sorted((ROOT / "examples").glob("*.toml"))]
 PRACTICES = sorted((ROOT / "signalling" / "practice").glob("*.toml"))
 
-SCHEMAS = {kind: schema_of(**options) for kind, options in KINDS.items()}
+SCHEMAS = {kind: json.loads(text_of(kind)) for kind in KINDS}
 
 
 def mistakes(kind: str, data: Any) -> list[str]:

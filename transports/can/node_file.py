@@ -24,6 +24,10 @@ __all__ = ["LAST_PIN", "checked_number", "node_file_from", "read_node_file"]
 LAST_PIN = 127
 """The highest number of a pin; boards have far fewer."""
 
+_LARGEST_SERIAL = 0xFFFF_FFFF
+_LONGEST_PULSE = 60.0
+"""Seconds for which a turnout may be moved: a slow motor takes a few."""
+
 _NUMBER = re.compile(r"0|[1-9][0-9]{0,3}")
 
 _FRAMES: Mapping[str, str] = {
@@ -63,6 +67,8 @@ def node_file_from(text: str, file: str = "node.toml") -> NodeFile:
             findings.error(misfit.path, _thing(misfit.path), misfit.reason, misfit.remedy)
         if node is not None:
             _check(node, findings)
+            if not misfits:  # else what was left out would be missed
+                _check_wiring(node, findings)
             if findings.sound:
                 return node
     findings.raise_errors()
@@ -96,12 +102,26 @@ def _check(node: NodeFile, findings: Findings) -> None:
         findings.error(
             (), "node", "It has nothing to do.", "Describe a signal, a stop, a detector or another."
         )
+    if node.board.serial is not None and node.board.serial > _LARGEST_SERIAL:
+        findings.error(
+            ("board", "serial"),
+            "board",
+            f"The serial is {node.board.serial}.",
+            f"Write a number from 1 to {_LARGEST_SERIAL}.",
+        )
     _check_pins(node, findings)
-    _check_wiring(node, findings)
     for port, signal in node.signals.items():
         _check_signal(port, signal.aspects, signal.indicator, findings)
     for port, turnout in node.turnouts.items():
         path = ("turnouts", port)
+        if turnout.pulse > _LONGEST_PULSE:
+            findings.error(
+                (*path, "pulse"),
+                _thing(path),
+                f"It would be moved for {turnout.pulse:g} s.",
+                f"Write the seconds that its motor needs, {_LONGEST_PULSE:g} at the most; a coil "
+                "needs a tenth of one.",
+            )
         if (turnout.move_normal is None) != (turnout.move_reverse is None):
             findings.error(
                 path,
