@@ -68,7 +68,7 @@ def run_on_vcan(program: str, *arguments: str) -> None:
             if path.exists()
         )
     if status:
-        pytest.fail(f"{program} {' '.join(arguments)}: {status}\n{printed}", pytrace=False)
+        pytest.fail(f"{' '.join((program, *arguments))}: {status}\n{printed}", pytrace=False)
 
 
 def _require(tools: Mapping[str, str], why: str) -> None:
@@ -133,7 +133,7 @@ def _run_in_uml(command: list[str], folder: Path) -> str:
     try:
         ended = (folder / "status").read_text().strip()
     except FileNotFoundError:
-        return f"the kernel booted for it {status}, and the program had not ended"
+        return f"had not ended; the kernel booted for it {status}"
     return "" if ended == "0" else f"ended with {ended}"
 
 
