@@ -137,6 +137,8 @@ def findings(data: dict[str, Any], folder: Path, environment: pytest.MonkeyPatch
                 options["tls"] = True
             elif key.endswith("_file"):
                 (folder / options[key]).write_text("known")
+    for dbc in (ROOT / "tests").rglob("*.dbc"):
+        shutil.copy(dbc, folder)
     file = folder / "layout.toml"
     file.write_text("".join(f"{table} = {as_toml(each)}\n" for table, each in data.items()))
     printed = io.StringIO()
