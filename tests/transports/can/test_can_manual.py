@@ -43,10 +43,10 @@ def test_nodes_of_our_own_schema(tmp_path: Path) -> None:
 def test_foreign_devices(tmp_path: Path) -> None:
     shutil.copy(HERE / "merrow.dbc", tmp_path)
     track = '[layout]\nname = "Merrow Bay"\n[blocks]\nd1 = {}\nd2 = {}\n[lines]\n'
-    track += 'main = "d1 > d2"\n[signals]\nM1 = { at = "d1 > d2", aspects = 3 }\n'
+    track += 'main = "d1 > d2"\n[signals]\nM3 = { at = "d1 > d2", aspects = 3 }\n'
     bindings = transport(track + LAYOUTS[1], tmp_path)._bindings
     assert [report.signal.name for report in bindings.foreign_reports] == ["Section_1", "Section_2"]
-    assert [sorted(map(str, group.devices)) for group in bindings.foreign_groups] == [["signal M1"]]
+    assert [sorted(map(str, group.devices)) for group in bindings.foreign_groups] == [["signal M3"]]
 
 
 def cells(heading: str) -> list[list[str]]:
