@@ -65,8 +65,8 @@ class Incoming:
     other devices. ``say`` takes the reports that count, ``rejected`` counts what
     was turned away. Without any sign of life of a node for ``silence`` seconds,
     where that is not ``None``, the link is ``silent``. ``ours`` says whether an
-    order was sent by us. ``doubled`` is called when several boards answer to a
-    number, and when no longer.
+    order was sent by us. ``trust`` is called with a node's number when it is
+    known to be one board and there, and when no longer.
     """
 
     def __init__(
@@ -80,14 +80,14 @@ class Incoming:
         rejected: Counter[str],
         silence: float | None,
         ours: Callable[[int, bytes], bool],
-        doubled: Callable[[int, bool], None],
+        trust: Callable[[int, bool], None],
     ) -> None:
         self._link = link
         self._foreign = foreign
         self._say = say
         self._rejected = rejected
         self._ours = ours
-        self._doubled = doubled
+        self._trust = trust
         self._schema = schema = load_schema()
         self.watches = {number: NodeWatch(link, number) for number in sorted(set(nodes))}
         self.heard = False
@@ -151,8 +151,11 @@ class Incoming:
                 thing.tracker.reset()
                 self._unknown(thing)
             elif isinstance(thing, NodeWatch):
+                trusted = thing.trusted
                 thing.forget()
                 self._distrust(thing)
+                if trusted:
+                    self._trust(thing.info.number, False)  # noqa: FBT003 - says what its name says
             else:
                 self.silent = True
         self._foreign.check(now)
@@ -214,8 +217,8 @@ class Incoming:
             self._rejected["same-number"] += 1
         if (trusted and not watch.trusted) or (doubled and not watch.doubled):
             self._distrust(watch)
-        if doubled != watch.doubled:
-            self._doubled(watch.info.number, watch.doubled)
+        if trusted != watch.trusted:
+            self._trust(watch.info.number, watch.trusted)
 
     def _take_order(self, identifier: int, data: bytes) -> None:
         """Take an order that is heard: our own, which some buses return, or somebody else's."""

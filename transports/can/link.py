@@ -73,7 +73,7 @@ class Link:
             rejected=rejected,
             silence=options.timing.lost_after if self._must_hear else None,
             ours=outgoing.ours,
-            doubled=self._doubled,
+            trust=self._trust,
         )
         self.bus = Bus(
             f"transport {name}",
@@ -171,7 +171,7 @@ class Link:
             self._outgoing.single(publisher.poll)
             self.bus.pump()
 
-    def _doubled(self, node: int, doubled: bool) -> None:  # noqa: FBT001
-        """Hold a number to which several boards answer at danger."""
-        self._outgoing.hold(node, held=doubled)
+    def _trust(self, node: int, trusted: bool) -> None:  # noqa: FBT001
+        """Order a node only while it is known to be one board; else it is held at danger."""
+        self._outgoing.hold(node, held=not trusted)
         self.bus.pump()

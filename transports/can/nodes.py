@@ -15,12 +15,14 @@ from attrs import evolve, frozen
 if TYPE_CHECKING:
     from transports.can.frames import Frame
 
-__all__ = ["IDENTITY_TIMEOUT", "NodeInfo", "NodeWatch"]
+__all__ = ["IDENTITY_SETTLED", "IDENTITY_TIMEOUT", "NodeInfo", "NodeWatch"]
 
 logger = logging.getLogger(__name__)
 
 IDENTITY_TIMEOUT = 2.0
 """Seconds for which a board that said its serial counts as being there."""
+IDENTITY_SETTLED = 0.4
+"""Seconds for which it must have been the only one under its number: each says so every 0.5 s."""
 
 
 @frozen(kw_only=True)
@@ -49,11 +51,9 @@ class NodeWatch:
         self.info = NodeInfo(number=number)
         self._link = link
         self._heard: dict[int, float] = {}
-
-    @property
-    def trusted(self) -> bool:
-        """Whether exactly one board answers to the number."""
-        return len(self._heard) == 1
+        self._alone_since = 0.0
+        self.trusted = False
+        """Whether exactly one board answers to the number, and has done so for long enough."""
 
     @property
     def doubled(self) -> bool:
@@ -94,12 +94,21 @@ class NodeWatch:
     def forget(self) -> None:
         """Take it that no board answers to the number any more."""
         self._heard.clear()
+        self.trusted = False
         self.info = evolve(self.info, serials=())
 
     def _identify(self, serial: int, now: float) -> None:
-        was_doubled = self.doubled
+        was_doubled, known = self.doubled, serial in self._heard
         self._heard[serial] = now
-        self._heard = {each: at for each, at in self._heard.items() if at + IDENTITY_TIMEOUT > now}
+        self._heard = {
+            each: at for each, at in self._heard.items() if at + IDENTITY_TIMEOUT > now
+        }
+        if not known:
+            self._alone_since = now
+        elif was_doubled and not self.doubled:
+            self._alone_since = now - IDENTITY_TIMEOUT
+        settled = now - self._alone_since >= IDENTITY_SETTLED
+        self.trusted = settled and not self.doubled
         self.info = evolve(self.info, serials=tuple(sorted(self._heard)))
         if self.doubled and not was_doubled:
             logger.warning(

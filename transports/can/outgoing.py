@@ -68,7 +68,7 @@ class OwnGroup:
         self._sequence = Sequence()
         self._bits = 0
         self._ranks = dict.fromkeys(self._orders, 0)
-        self.held = False
+        self.held = True
         """Whether the most restrictive orders are sent, whatever was ordered."""
         self.urgency = self._shape.number
         self.burst = load_schema().frames_to_sync
@@ -119,7 +119,9 @@ class Outgoing:
         self._all_danger, self._identify = Sequence(), Sequence()
 
     def begin(self) -> None:
-        """Begin anew on a bus that was opened: with all danger, where nodes of ours are ordered."""
+        """Begin anew on a bus that was opened: with all danger, and every node of ours held."""
+        for group in self._own:
+            group.held = True
         self._urgent.clear()
         self._due.clear()
         self._single.clear()

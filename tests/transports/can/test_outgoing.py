@@ -37,10 +37,19 @@ DEVICES = (
 )
 
 
-@pytest.fixture
-def outgoing() -> Outgoing:
+def begun() -> Outgoing:
+    """Return what is to be sent on a bus whose nodes are known."""
     outgoing = Outgoing(own_groups(own_orders("club", DEVICES)))
     outgoing.begin()
+    drain(outgoing)
+    for node in (3, 5):
+        outgoing.hold(node, held=False)
+    return outgoing
+
+
+@pytest.fixture
+def outgoing() -> Outgoing:
+    outgoing = begun()
     outgoing.put(
         [
             *(Order(signal, "danger") for signal in (M1, M2, M3)),
@@ -73,8 +82,17 @@ def test_it_begins_with_all_danger_and_each_stream_with_three_frames() -> None:
     frames = drain(outgoing)
     assert [said(frame) for frame in frames] == [("StopOrder", 3, {})] * 3
     assert {(b.counter - a.counter) % 65536 for a, b in pairwise(frames)} == {1}
-    outgoing.put([Order(S1, "lifted")])
-    assert [said(frame) for frame in drain(outgoing)] == [("StopOrder", 3, {"Port2": 1})]
+
+
+def test_a_node_is_held_until_it_is_known_on_each_opening() -> None:
+    outgoing = Outgoing(own_groups(own_orders("club", DEVICES)))
+    for _ in range(2):
+        outgoing.begin()
+        outgoing.put([Order(S1, "lifted"), Order(M3, "clear")])
+        assert not any(said(frame)[2] for frame in drain(outgoing))
+        outgoing.hold(3, held=False)
+        assert ("StopOrder", 3, {"Port2": 1}) in [said(frame) for frame in drain(outgoing)]
+        outgoing.put([Order(S1, "applied"), Order(M3, "danger")])
 
 
 def test_a_group_says_the_state_of_all_its_outputs(outgoing: Outgoing) -> None:
