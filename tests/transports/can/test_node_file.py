@@ -120,7 +120,8 @@ def test_a_mistake(old: str, new: str, line: int | None, thing: str, said: str) 
     with pytest.raises(LayoutError) as caught:
         node_file_from(GOOD.replace(old, new))
     findings = caught.value.findings
-    assert [(line, thing)] == [(each.line, each.thing) for each in findings if said in each.message]
+    told = {(each.line, each.thing) for each in findings if said in each.message}
+    assert told == {(line, thing)}
     assert all(each.remedy and each.file == "node.toml" for each in findings)
 
 
