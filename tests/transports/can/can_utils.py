@@ -40,6 +40,12 @@ def cansend(identifier: int, data: bytes) -> None:
     subprocess.run(command, check=False, capture_output=True, timeout=PATIENCE)
 
 
+async def end(process: asyncio.subprocess.Process) -> None:
+    if process.returncode is None:
+        process.kill()
+        await process.wait()
+
+
 class Candump:
     """What goes over the bus, as candump shows it."""
 
@@ -59,10 +65,9 @@ class Candump:
                     self.frames.append(frame)
                     for each in self.hear:
                         each(*frame)
-        finally:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
             await process.wait()
+        finally:
+            await end(process)
 
 
 class Shed:
@@ -109,10 +114,9 @@ class Running:
             async for line in process.stdout:
                 sys.stdout.write(line.decode())
                 self.events.append(json.loads(line))
-        finally:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
             await process.wait()
+        finally:
+            await end(process)
 
     async def stop(self) -> int:
         assert self._process is not None
