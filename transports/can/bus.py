@@ -225,6 +225,8 @@ class Bus:
         if self._retry is not None:
             self._retry.cancel()
             self._retry = None
+        if self.lost:
+            return
         error = None if done.cancelled() else done.exception()
         if error is None:
             self._taken()

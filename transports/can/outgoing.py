@@ -125,6 +125,7 @@ class Outgoing:
         self._urgent.clear()
         self._due.clear()
         self._single.clear()
+        self._going = None
         self._left = {group: group.burst for group in self._groups}
         self.all_danger()
 
