@@ -63,14 +63,18 @@ class NodeEnd:
         self.outputs = deepcopy(self.at_rest)
         self.due = True
         """Whether to say a report at once."""
-        self._controller: str | None = None
         self._last = 0
+        """The number of the newest message of who is named in ``heard``."""
         self._floor = 0
+        """What it must at least have heard of us beyond."""
         self._good_until = 0.0
+        """Until when the orders that are obeyed hold good."""
+        self._other_until = 0.0
+        """Until when nobody is obeyed, since two controllers give orders."""
 
     @property
     def obeying(self) -> bool:
-        return self._controller is not None
+        return self._good_until > 0
 
     def report(self, now: float) -> NodeReport:
         self.check(now)
@@ -107,28 +111,36 @@ class NodeEnd:
         if order.node != self.name:
             self.rejected["another-node"] += 1
             return
-        if self.heard is not None and order.session == self.heard.session:
+        same = self.heard is not None and order.session == self.heard.session
+        if same:
             step = order.seq - self._last
             if step <= 0:
                 self.rejected["late" if step else "repeated"] += 1
                 return
             self.rejected["lost"] += step - 1
-        elif self.obeying:
-            self.rejected["another-controller"] += 1
-            return
-        else:
+        given = self.numbers.given(order.heard)
+        fresh_until = 0.0 if given is None else given + order.ttl / 1000
+        new = order.heard is not None and order.heard.seq > self._floor and fresh_until > now
+        if not same:
+            if self.obeying and not new:
+                self.rejected["another-controller"] += 1
+                return
             self.due = True
+        was_obeying = self.obeying
         self.heard = Heard(session=order.session, seq=order.seq)
         self._last = order.seq
-        given = self.numbers.given(order.heard)
-        if order.heard is None or given is None or order.heard.seq <= self._floor:
-            self._not_obeyed("another-session")
-        elif given + order.ttl / 1000 <= now:
-            self._not_obeyed("stale")
-        else:
-            self.due |= not self.obeying
-            self._controller = order.session
-            self._good_until = given + order.ttl / 1000
+        if not new:
+            self.rejected["another-session" if given is None else "stale"] += 1
+            if was_obeying:
+                # The newest that was said cannot be believed, so that nothing before it can.
+                self._to_danger()
+        elif not same and (was_obeying or now < self._other_until):
+            self.rejected["another-controller"] += 1
+            self._to_danger()
+            self._other_until = fresh_until
+        elif now >= self._other_until:
+            self.due |= not was_obeying
+            self._good_until = fresh_until
             self.outputs = self._states(order.orders)
 
     def take_all_danger(self, payload: bytes, now: float) -> None:
@@ -136,8 +148,6 @@ class NodeEnd:
         message = self._decoded(AllDanger, payload)
         if message is not None and message.node in (None, self.name):
             self._to_danger()
-            # What was ordered before is not obeyed any more.
-            self._floor = self.numbers.last
 
     def take_identify(self, payload: bytes) -> None:
         message = self._decoded(Identify, payload)
@@ -158,17 +168,13 @@ class NodeEnd:
         return outputs
 
     def _to_danger(self) -> None:
+        """Let nothing hold that was ordered before this."""
+        self._good_until = 0.0
+        self._floor = self.numbers.last
         turnouts = self.outputs.get("turnout")
         self.outputs = deepcopy(self.at_rest)
         if turnouts is not None:
             self.outputs["turnout"] = turnouts
-        self._controller = None
-
-    def _not_obeyed(self, reason: str) -> None:
-        """Stop obeying: the newest that was said cannot be believed."""
-        self.rejected[reason] += 1
-        if self.obeying:
-            self._to_danger()
 
     def _decoded(self, cls: type[Received], payload: bytes) -> Received | None:
         try:

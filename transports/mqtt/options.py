@@ -44,8 +44,12 @@ _KEYS = (
     *SUPERVISED_OPTIONS,
 )
 
-_PLAIN = ("payload_limit", "publishers")
-"""Keys that mean nothing where messages are of our own schema."""
+_PLAIN = {
+    "payload_limit": "the schema has a limit of its own",
+    "publishers": "nodes say themselves that they are there",
+    "refresh": "everything is said again four times within the seconds of `within`",
+}
+"""Keys that mean nothing where messages are of our own schema, and why."""
 
 _WITHIN = 1.0
 _SHORTEST, _LONGEST = 0.2, 60.0
@@ -110,14 +114,13 @@ def _schema(thing: str, given: Mapping[str, Any]) -> int | None:
     if "schema" not in given:
         return None
     schema = whole(thing, given, "schema", VERSION, VERSION)
-    for key in _PLAIN:
+    for key, why in _PLAIN.items():
         if key in given:
             raise ConfigurationError(
                 thing,
                 f"It has both {key} and schema.",
-                f"Take {key} out: nodes say themselves that they are there, and the schema has "
-                "limits of its own. Other hardware is bound to a transport without schema, which "
-                "may use the same broker.",
+                f"Take {key} out: {why}. Other hardware is bound to a transport without schema, "
+                "which may use the same broker.",
             )
     return schema
 

@@ -213,8 +213,8 @@ class OwnConversation:
         if node.due or self._waiting:
             self._wake()
 
-    def _take_gone(self, node: Node, gone: Gone, _now: float) -> None:
-        node.watch.take_gone(gone)
+    def _take_gone(self, node: Node, gone: Gone, now: float) -> None:
+        node.watch.take_gone(gone, now)
         node.forget_unless_believed()
 
     def _listen(

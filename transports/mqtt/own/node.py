@@ -43,7 +43,9 @@ class Node:
         self.due = True
         """Whether it must be told its orders on the next turn."""
         self.changed = False
-        """Whether it has not been told of its newest orders."""
+        """Whether it has not been told its newest orders."""
+        self._vouched = True
+        """Whether somebody stood behind what it was told last."""
         self._numbers = Numbers(session, within)
         self.watch = NodeWatch(link, self.name, self._numbers, within, rejected)
         self._binding = binding
@@ -92,12 +94,13 @@ class Node:
         place = self._binding.orders[order.device]
         before = self._orders.get(place.section, {}).get(place.name)
         place.put(self._orders, order.value)
-        if self._orders[place.section][place.name] != before:
+        if self._orders[place.section][place.name] != before or not self._vouched:
             self.changed = True
 
     def order(self, now: float, *, vouched: bool) -> NodeOrder:
         """Return what it is told now; danger, where nobody stands behind its orders."""
         self.due = self.changed = False
+        self._vouched = vouched
         return NodeOrder(
             node=self.name,
             session=self._numbers.session,

@@ -47,6 +47,8 @@ class _Board:
     """The number of its newest message."""
     heard_at: float
     """When it last proved that it is there."""
+    proof: int
+    """The number of ours by which it proved it."""
     replaced: bool = False
     """Whether the same board has begun a new session since."""
 
@@ -72,6 +74,8 @@ class NodeWatch:
         self._within = within
         self._rejected = rejected
         self._boards: dict[str, _Board] = {}
+        self._ended: dict[str, float] = {}
+        """Sessions that have ended lately, and when that was heard."""
         self._believed: str | None = None
         self._good_until = 0.0
 
@@ -101,22 +105,29 @@ class NodeWatch:
 
         Where the node is not ``believed`` afterwards, nothing of what it said holds any longer.
         """
+        if report.session in self._ended:
+            self._rejected["another-session"] += 1
+            return False
         board = self._boards.get(report.session)
         if board is not None and not self._in_order(board, report.seq):
             return False
-        given = self._numbers.given(report.heard)
+        heard, given = report.heard, self._numbers.given(report.heard)
         if self._believed in (None, report.session) and not self.doubled:
             self.acknowledged = Heard(session=report.session, seq=report.seq)
-        if given is None or given + self._within <= now:
+        if heard is None or given is None or given + self._within <= now:
             self._count_stale(report)
             if self._believed == report.session:
                 # It has said something newer, and this cannot be believed.
                 self._believed = None
             return False
+        if self._is_ambiguous(report, heard.seq):
+            self._rejected["late"] += 1
+            self._believed = None
+            return False
         if board is None:
-            board = _Board(report.status, report.seq, now)
+            board = _Board(report.status, report.seq, now, heard.seq)
             self._boards[report.session] = board
-        board.status, board.heard_at = report.status, now
+        board.status, board.heard_at, board.proof = report.status, now, heard.seq
         if self._is_doubled(report.session, now):
             self._rejected["same-name"] += 1
             return False
@@ -125,10 +136,14 @@ class NodeWatch:
         self.acknowledged = Heard(session=report.session, seq=report.seq)
         return True
 
-    def take_gone(self, gone: Gone) -> None:
-        """Take the last will of a session: if it was believed until now, it no longer is."""
-        if self._boards.pop(gone.session, None) is None:
-            self._rejected["another-session"] += 1
+    def take_gone(self, gone: Gone, now: float) -> None:
+        """Take the last will of a session: nothing that is said in it counts any more."""
+        # What was said in it may still be under way, and proves something for ``within``.
+        self._ended = {
+            session: at for session, at in self._ended.items() if at + self._within > now
+        }
+        self._ended[gone.session] = now
+        self._boards.pop(gone.session, None)
         if self._believed == gone.session:
             self._believed = None
 
@@ -146,6 +161,17 @@ class NodeWatch:
             self._rejected["lost"] += step - 1
         board.last = seq
         return True
+
+    def _is_ambiguous(self, report: NodeReport, proof: int) -> bool:
+        """Return whether it cannot be told if the board said this before or after another session.
+
+        What a board hears in a new session is newer than all that it heard before.
+        """
+        return any(
+            board.status.serial == report.status.serial and board.proof >= proof
+            for session, board in self._boards.items()
+            if session != report.session
+        )
 
     def _count_stale(self, report: NodeReport) -> None:
         """Count what does not prove that it is new; a board that has heard nobody yet may not."""

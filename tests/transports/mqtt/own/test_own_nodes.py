@@ -1,0 +1,240 @@
+"""Which board answers to a node's name, and what of what it says is believed."""
+
+from __future__ import annotations
+
+import logging
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+from transports.mqtt.own.codec import Gone, Heard, NodeReport, NodeStatus
+from transports.mqtt.own.nodes import NodeWatch
+from transports.mqtt.own.numbers import Numbers, new_session
+
+if TYPE_CHECKING:
+    import pytest
+
+OURS = "c" * 16
+A, A2, B = "a" * 16, "a2" * 8, "b" * 16
+
+
+class Rig:
+    """A watch for node ``shed``, which is told something every 0.25 s; within 1 s."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+        self.numbers = Numbers(OURS, 1.0)
+        self.rejected: Counter[str] = Counter()
+        self.watch = NodeWatch("club", "shed", self.numbers, 1.0, self.rejected)
+        self.seqs: Counter[str] = Counter()
+        self.numbers.next(self.now)
+
+    def wait(self, seconds: float = 0.25) -> Rig:
+        self.now += seconds
+        self.numbers.next(self.now)
+        self.watch.check(self.now)
+        return self
+
+    def says(self, session: str, serial: str = "GP-1", **changes: Any) -> bool:
+        """Let a session say its next report, as a board does that hears us."""
+        self.seqs[session] = changes.pop("seq", self.seqs[session] + 1)
+        values: dict[str, Any] = {
+            "node": "shed",
+            "session": session,
+            "seq": self.seqs[session],
+            "heard": Heard(session=OURS, seq=self.numbers.last),
+            "status": NodeStatus(serial=serial, firmware="1"),
+            "reports": {},
+            **changes,
+        }
+        return self.watch.take(NodeReport(**values), self.now)
+
+
+# -- numbers
+
+
+def test_a_session_has_a_name_of_its_own() -> None:
+    names = {new_session() for _ in range(100)}
+    assert len(names) == 100
+    assert all(len(name) == 16 and int(name, 16) >= 0 for name in names)
+
+
+def test_a_number_proves_when_it_was_given_and_for_so_long() -> None:
+    numbers = Numbers(OURS, 1.0)
+
+    def given(seq: int, session: str = OURS) -> float | None:
+        return numbers.given(Heard(session=session, seq=seq))
+
+    assert given(1) is None
+    assert [numbers.next(at) for at in (0.0, 0.5, 0.5)] == [1, 2, 3]
+    assert [given(seq) for seq in (0, 1, 2, 3, 4)] == [None, 0.0, 0.5, 0.5, None]
+    assert given(1, A) is None
+    assert numbers.given(None) is None
+    assert numbers.next(1.2) == 4
+    assert [given(seq) for seq in (1, 2, 4)] == [None, 0.5, 1.2]
+
+
+# -- one board
+
+
+def test_a_board_is_believed_when_it_repeats_a_number_of_ours() -> None:
+    rig = Rig()
+    assert not rig.says(A, heard=None)
+    assert rig.watch.acknowledged == Heard(session=A, seq=1)
+    assert rig.rejected == {}
+    assert rig.says(A)
+    assert rig.watch.acknowledged == Heard(session=A, seq=2)
+    assert rig.watch.info.known
+    assert [board.serial for board in rig.watch.info.boards] == ["GP-1"]
+
+
+def test_it_is_believed_until_the_number_is_too_old_however_late_it_came() -> None:
+    rig = Rig()
+    heard = Heard(session=OURS, seq=rig.numbers.last)
+    rig.wait(0.9)
+    assert rig.says(A, heard=heard)
+    assert rig.watch.deadline == 1.0
+    assert rig.wait(0.05).watch.believed
+    assert not rig.wait(0.05).watch.believed
+    assert not rig.says(A, heard=heard)
+    assert rig.rejected == {"stale": 1}
+    assert rig.says(A)
+
+
+def test_numbers_that_do_not_rise_are_turned_away_and_gaps_are_counted() -> None:
+    rig = Rig()
+    assert rig.says(A, seq=5)
+    assert not rig.says(A, seq=5)
+    assert not rig.says(A, seq=3)
+    assert rig.watch.believed
+    assert rig.rejected == {"repeated": 1, "late": 1}
+    assert rig.says(A, seq=9)
+    assert rig.rejected["lost"] == 3
+
+
+def test_what_was_said_to_somebody_else_is_turned_away() -> None:
+    rig = Rig()
+    assert not rig.says(A, heard=Heard(session=B, seq=1))
+    assert rig.rejected == {"another-session": 1}
+    # A number that we have not given yet.
+    assert not rig.says(A, heard=Heard(session=OURS, seq=77))
+    assert rig.rejected["stale"] == 1
+
+
+def test_a_board_that_begins_to_listen_to_somebody_else_is_believed_no_longer() -> None:
+    rig = Rig()
+    assert rig.says(A)
+    assert not rig.says(A, heard=Heard(session=B, seq=1))
+    assert not rig.watch.believed
+
+
+def test_a_board_that_greets_does_not_disturb_one_that_is_believed() -> None:
+    rig = Rig()
+    assert rig.says(A)
+    assert not rig.says(B, heard=None)
+    assert rig.watch.believed
+    assert rig.watch.acknowledged == Heard(session=A, seq=1)
+    assert rig.rejected == {"another-session": 1}
+
+
+# -- sessions that begin and end
+
+
+def test_a_will_ends_a_session_for_good() -> None:
+    rig = Rig()
+    assert rig.says(A)
+    rig.watch.take_gone(Gone(node="shed", session=A), rig.now)
+    assert not rig.watch.believed
+    assert not rig.says(A)
+    assert rig.rejected == {"another-session": 1}
+    assert rig.wait().says(A2)
+
+
+def test_the_will_of_an_earlier_session_says_nothing_of_this_one() -> None:
+    rig = Rig()
+    assert rig.says(A)
+    assert rig.wait().says(A2)
+    rig.watch.take_gone(Gone(node="shed", session=A), rig.now)
+    assert rig.watch.believed
+
+
+def test_a_board_that_connects_again_is_believed_at_once() -> None:
+    rig = Rig()
+    assert rig.says(A)
+    assert rig.wait().says(A2)
+    assert rig.rejected == {}
+
+
+def test_an_earlier_session_cannot_be_told_from_a_later_one_by_an_old_number() -> None:
+    rig = Rig()
+    old = Heard(session=OURS, seq=rig.numbers.last)
+    assert rig.wait().says(A2)
+    assert not rig.says(A, heard=old)
+    assert not rig.watch.believed
+    assert rig.rejected == {"late": 1}
+    assert rig.says(A2)
+
+
+# -- two boards
+
+
+def test_two_boards_of_one_name_are_found_and_named_and_neither_is_believed(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    rig = Rig()
+    assert rig.says(A, "GP-1")
+    assert not rig.says(B, "GP-2")
+    assert not rig.watch.believed
+    assert rig.watch.doubled
+    assert rig.watch.acknowledged is None
+    for _ in range(20):
+        rig.wait()
+        assert not rig.says(A, "GP-1")
+        assert not rig.says(B, "GP-2")
+    assert rig.rejected["same-name"] == 41
+    assert {board.serial for board in rig.watch.info.boards} == {"GP-1", "GP-2"}
+    [line] = [record.getMessage() for record in caplog.records]
+    assert "GP-1 and GP-2 all say that they are node shed" in line
+    assert "Give each a name of its own" in line
+
+
+def test_when_one_of_them_has_gone_the_other_is_believed(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    rig = Rig()
+    rig.says(A, "GP-1")
+    rig.says(B, "GP-2")
+    for _ in range(7):
+        assert not rig.wait().says(B, "GP-2")
+    assert rig.wait().says(B, "GP-2")
+    assert "only the board with the serial GP-2" in caplog.records[-1].getMessage()
+    # And at once where its will says so.
+    rig.says(A, "GP-1")
+    assert rig.watch.doubled
+    rig.watch.take_gone(Gone(node="shed", session=A), rig.now)
+    assert rig.wait().says(B, "GP-2")
+
+
+def test_two_boards_of_one_serial_are_found_when_the_one_speaks_again_that_was_replaced() -> None:
+    rig = Rig()
+    assert rig.says(A)
+    assert rig.wait().says(A2)
+    assert not rig.wait().says(A)
+    assert rig.watch.doubled
+    for _ in range(20):
+        assert not rig.wait().says(A2)
+        assert not rig.wait().says(A)
+
+
+def test_a_board_that_is_exchanged_for_another_is_believed_after_a_while() -> None:
+    rig = Rig()
+    assert rig.says(A, "GP-1")
+    assert not rig.wait(0.5).says(B, "GP-2")
+    assert rig.wait(2.0).says(B, "GP-2")
+
+
+def test_sessions_are_not_remembered_for_ever() -> None:
+    rig = Rig()
+    for turn in range(100):
+        rig.wait(1.0).says(f"{turn:016x}")
+        rig.watch.take_gone(Gone(node="shed", session=f"{turn + 1000:016x}"), rig.now)
+    assert len(rig.watch._boards) < 5
+    assert len(rig.watch._ended) < 5

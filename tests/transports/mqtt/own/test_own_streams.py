@@ -1,0 +1,263 @@
+"""Whatever happens to messages under way, nothing is believed but the newest that was said.
+
+A controller's conversation and a node, joined by a network that delivers late,
+twice, in any order, or not at all, with bits turned over, and says again what
+it has recorded. Time is by hand.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from attrs import define
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from signalling.layout.words import BoundDevice, Device, Order, Report
+from tests.mqtt_node import NodeEnd
+from transports.mqtt.options import Options
+from transports.mqtt.own.codec import Gone, NodeOrder, NodeReport, decode, encode
+from transports.mqtt.own.conversation import OwnBindings, OwnConversation
+from transports.transport import LinkCounters, TransportSettings
+
+WITHIN = 1.0
+D1, D2, M1, S1 = (
+    Device("detector", "d1"),
+    Device("detector", "d2"),
+    Device("signal", "M1"),
+    Device("stop", "S1"),
+)
+TABLE = {"node": "shed"}
+DEVICES = (
+    BoundDevice(device=D1, reports=("clear", "occupied"), report=TABLE),
+    BoundDevice(device=D2, reports=("clear", "occupied"), report=TABLE),
+    BoundDevice(device=M1, orders=("danger", "caution", "clear"), order=TABLE),
+    BoundDevice(device=S1, orders=("applied", "lifted"), order=TABLE),
+)
+AT_REST: dict[str, dict[str, Any]] = {
+    "signal": {"M1": {"aspect": "danger"}},
+    "stop": {"S1": "applied"},
+}
+LIMITS = {"port": 1883, "base": "gannet", "schema": 1, "within": WITHIN}
+
+
+@define(eq=False)
+class Said:
+    """A message as it was said, and whether a copy of it was heard while it proved to be new."""
+
+    place: int
+    at: float
+    by: str
+    topic: str
+    payload: bytes
+    content: Any
+    proven: bool = False
+
+
+class World:
+    """One controller after another, one node, and what is under way between them."""
+
+    def __init__(self) -> None:
+        self.now = 100.0
+        self.node = NodeEnd("shed", "GP-1", AT_REST)
+        self.node.reports = {"detector": {"d1": "clear", "d2": "clear"}}
+        self.recorded: list[Said] = []
+        self.under_way: list[Said] = []
+        self.start_controller()
+
+    # -- the two ends
+
+    def start_controller(self) -> None:
+        self.known: dict[Device, str | None] = {}
+        self.counters = LinkCounters()
+        settings = TransportSettings(name="club", options=LIMITS, devices=DEVICES)
+        self.controller: OwnConversation = OwnBindings(settings, Options.read(settings)).converse(
+            self._take, self.counters, lambda: None
+        )
+        self._say("controller", self.controller.opening(self.now))
+
+    def restart_node(self) -> None:
+        self._say_message("broker", "gone", self.node.gone())
+        self.node.begin()
+
+    def _take(self, report: Report) -> None:
+        self.known[report.device] = report.value
+
+    def _say(self, by: str, publications: list[Any]) -> None:
+        for each in publications:
+            assert not each.retain
+            content = None
+            if each.topic.endswith("/order"):
+                content = decode(NodeOrder, each.payload)
+            self._put(by, each.topic, each.payload, content)
+
+    def _say_message(self, by: str, kind: str, message: NodeReport | Gone) -> None:
+        self._put(by, f"gannet/v1/node/shed/{kind}", encode(message), message)
+
+    def _put(self, by: str, topic: str, payload: bytes, content: Any) -> None:
+        said = Said(len(self.recorded), self.now, by, topic, payload, content)
+        self.recorded.append(said)
+        self.under_way.append(said)
+
+    # -- what happens
+
+    def wait(self, seconds: float) -> None:
+        self.now += seconds
+        self.controller.check(self.now)
+        self._say("controller", self.controller.turn(self.now))
+        self._say_message("node", "report", self.node.report(self.now))
+
+    def read(self, detector: str, value: str) -> None:
+        self.node.reports["detector"][detector] = value
+        self._say_message("node", "report", self.node.report(self.now))
+
+    def order(self, aspect: str, stop: str) -> None:
+        orders = [Order(M1, aspect), Order(S1, stop)]
+        self._say("controller", self.controller.orders(orders, self.now))
+
+    def deliver(self, which: int, *, keep: bool = False) -> None:
+        if self.under_way:
+            said = self.under_way[which % len(self.under_way)]
+            if not keep:
+                self.under_way.remove(said)
+            self._arrive(said)
+
+    def lose(self, which: int) -> None:
+        if self.under_way:
+            self.under_way.pop(which % len(self.under_way))
+
+    def replay(self, which: int) -> None:
+        self._arrive(self.recorded[which % len(self.recorded)])
+
+    def corrupt(self, which: int, bits: set[int]) -> None:
+        said = self.recorded[which % len(self.recorded)]
+        data = bytearray(said.payload)
+        for bit in {bit % (len(data) * 8) for bit in bits}:
+            data[bit // 8] ^= 1 << bit % 8
+        if data != said.payload:
+            self._hear(said.topic, bytes(data))
+
+    def catch_up(self) -> None:
+        """Deliver everything in order, with a reply to each."""
+        while self.under_way:
+            self.deliver(0)
+            if self.node.due:
+                self._say_message("node", "report", self.node.report(self.now))
+            self._say("controller", self.controller.turn(self.now))
+
+    def _arrive(self, said: Said) -> None:
+        content = said.content
+        if isinstance(content, NodeReport):
+            numbers = self.controller._nodes["shed"]._numbers
+        elif isinstance(content, NodeOrder):
+            numbers = self.node.numbers
+        else:
+            numbers = None
+        if numbers is not None:
+            given = numbers.given(content.heard)
+            said.proven |= given is not None and given + WITHIN > self.now
+        self._hear(said.topic, said.payload)
+
+    def _hear(self, topic: str, payload: bytes) -> None:
+        if topic.endswith(("/report", "/gone")):
+            self.controller.receive(topic, payload, self.now, retained=False)
+        elif topic.endswith("/order"):
+            self.node.take_order(payload, self.now)
+        else:
+            self.node.take_all_danger(payload, self.now)
+
+    # -- what must hold
+
+    def newest_proven(self, cls: type) -> Said | None:
+        proven = [each for each in self.recorded if each.proven and isinstance(each.content, cls)]
+        return proven[-1] if proven else None
+
+    def check(self) -> None:
+        self.controller.check(self.now)
+        self.node.check(self.now)
+        newest = self.newest_proven(NodeReport)
+        for device, value in self.known.items():
+            if value is not None:
+                assert newest is not None
+                assert newest.content.reports[device.kind][device.name] == value
+                assert self.now < newest.at + WITHIN
+        if self.node.outputs != AT_REST:
+            order = self.newest_proven(NodeOrder)
+            assert order is not None
+            assert order.content.orders == self.node.outputs
+            assert self.now < order.at + WITHIN
+
+
+INDEX = st.integers(0, 200)
+STEPS = st.one_of(
+    st.tuples(st.just("wait"), st.sampled_from([0.0, 0.01, 0.25, 0.5, 0.99, 1.0, 3.0])),
+    st.tuples(
+        st.just("read"), st.sampled_from(["d1", "d2"]), st.sampled_from(["clear", "occupied"])
+    ),
+    st.tuples(
+        st.just("order"),
+        st.sampled_from(["danger", "caution", "clear"]),
+        st.sampled_from(["applied", "lifted"]),
+    ),
+    st.tuples(st.just("deliver"), INDEX),
+    st.tuples(st.just("deliver twice"), INDEX),
+    st.tuples(st.just("lose"), INDEX),
+    st.tuples(st.just("replay"), INDEX),
+    st.tuples(st.just("corrupt"), INDEX, st.sets(st.integers(0, 4000), min_size=1, max_size=3)),
+    st.tuples(st.just("catch up")),
+    st.tuples(st.just("node restarts")),
+    st.tuples(st.just("controller restarts")),
+)
+
+
+def take(world: World, step: tuple[Any, ...]) -> None:
+    match step:
+        case ("wait", seconds):
+            world.wait(seconds)
+        case ("read", detector, value):
+            world.read(detector, value)
+        case ("order", aspect, stop):
+            world.order(aspect, stop)
+        case ("deliver", which):
+            world.deliver(which)
+        case ("deliver twice", which):
+            world.deliver(which, keep=True)
+        case ("lose", which):
+            world.lose(which)
+        case ("replay", which):
+            world.replay(which)
+        case ("corrupt", which, bits):
+            world.corrupt(which, bits)
+        case ("catch up",):
+            world.catch_up()
+        case ("node restarts",):
+            world.restart_node()
+        case ("controller restarts",):
+            world.start_controller()
+
+
+@settings(max_examples=500)
+@given(st.lists(STEPS, max_size=60))
+def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any, ...]]) -> None:
+    world = World()
+    world.catch_up()
+    world.order("clear", "lifted")
+    world.wait(0.0)
+    world.catch_up()
+    assert world.known == {D1: "clear", D2: "clear"}
+    assert world.node.outputs != AT_REST
+    world.check()
+    for step in steps:
+        take(world, step)
+        world.check()
+    # However it went: when messages pass again, both ends find to each other by themselves.
+    for _ in range(30):
+        world.wait(0.25)
+        world.catch_up()
+        world.check()
+    assert world.known == {
+        Device("detector", name): value for name, value in world.node.reports["detector"].items()
+    }
+    world.order("clear", "lifted")
+    world.catch_up()
+    assert world.node.outputs == {"signal": {"M1": {"aspect": "clear"}}, "stop": {"S1": "lifted"}}
