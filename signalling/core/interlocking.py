@@ -98,9 +98,10 @@ class Interlocking:
 
         Of two reports of one device the later counts. A value that the
         device's equations do not use, and ``None``, count as not known; a
-        device that the equations do not use is passed over.
+        device that the equations do not use is passed over. Timers that ran out
+        since the last call do so after the reports have been seen: what they
+        would have cleared was never ordered, so no train can have gone by it.
         """
-        self._move_to(now)
         put = self._evaluator.put
         for report in reports:
             values = self._inputs.get(report.device)
@@ -114,6 +115,8 @@ class Interlocking:
                 put(values[before], False)  # noqa: FBT003 - the value of a bit
             if report.value in values:
                 put(values[report.value], True)  # noqa: FBT003 - the value of a bit
+        self._evaluator.settle(max(self._now, now))
+        self._move_to(now)
         self._evaluator.settle(self._now)
         return self._orders_changed()
 
@@ -132,11 +135,12 @@ class Interlocking:
         missing = self._missing(request)
         if missing is not None:
             return Refusal(missing)
-        self._move_to(now)
         for name, value in _inputs_of(request):
             literal = self.table.graph.names.get(name)
             if literal is not None:
                 self._evaluator.put(literal >> 1, value)
+        self._evaluator.settle(max(self._now, now))
+        self._move_to(now)
         self._evaluator.settle(self._now)
         if isinstance(request, RestoreBlock | Acknowledge):
             # Declared once, not for ever.
@@ -167,6 +171,8 @@ class Interlocking:
                     return f"Turnout {turnout} has no lock."
             case HoldAll() | FreeAll():
                 pass
+            case _:
+                raise TypeError(f"{request!r} is not a request; see signalling.core.words")
         return None
 
     def _move_to(self, now: int) -> None:
@@ -209,14 +215,21 @@ class Interlocking:
                 self._ordered[index] = value
                 if value is not None:
                     ranks = self._ranks[index]
-                    relaxes = ranks.get(value, 0) > ranks.get(before or "", 0)
-                    orders.append((self._place(index, relaxes=relaxes), index, value))
+                    rank = ranks.get(value, 0)
+                    relaxes = rank > ranks.get(before or "", 0)
+                    orders.append((*self._place(index, relaxes=relaxes), rank, index, value))
         changed.clear()
         orders.sort()
         outputs = self.table.outputs
-        return tuple(Order(outputs[index].device, value) for _, index, value in orders)
+        return tuple(Order(outputs[index].device, value) for *_, index, value in orders)
 
     def _place(self, index: int, *, relaxes: bool) -> tuple[bool, int]:
+        """Return what comes before the rank in the order of going out.
+
+        What restricts goes first, and of that what restricts most. Of signals
+        that step up, the one with the least goes first: it stands the nearest to
+        what they are stepping up from.
+        """
         kind = self.table.outputs[index].device.kind
         return relaxes, (_LAST if relaxes else _FIRST).index(kind)
 
@@ -225,11 +238,11 @@ class Interlocking:
         orders = []
         for index, value in enumerate(self._ordered):
             if value is not None:
-                relaxed = self._ranks[index].get(value, 0) > 0
-                orders.append((self._place(index, relaxes=relaxed), index, value))
+                rank = self._ranks[index].get(value, 0)
+                orders.append((*self._place(index, relaxes=rank > 0), rank, index, value))
         orders.sort()
         outputs = self.table.outputs
-        return tuple(Order(outputs[index].device, value) for _, index, value in orders)
+        return tuple(Order(outputs[index].device, value) for *_, index, value in orders)
 
     @property
     def alarms(self) -> tuple[Alarm, ...]:

@@ -6,7 +6,7 @@ proceed aspect; each sets an input of the equations, which decide.
 
 from __future__ import annotations
 
-from attrs import frozen
+from attrs import field, frozen
 
 from signalling.layout.notation import Lie
 
@@ -69,7 +69,7 @@ class MoveTurnout:
     """Ask for a turnout that we move to lie so. It moves once nothing depends on it."""
 
     turnout: str
-    lie: Lie
+    lie: Lie = field(converter=Lie)
 
 
 @frozen

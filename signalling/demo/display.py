@@ -131,12 +131,14 @@ class Frame:
         colour = head.colours[head.shows[aspect].lamps[0]]
         track.append("─", style="dim")
         track.append(f"◂{code:<2}" if row.leftwards else f"{code:>2}▸", style=_LAMPS[colour])
-        track.append("─", style="dim")
-        applied = any(snapshot.stops[stop] for stop in self._stops.get(name, ()))
         lit = snapshot.indicators.get(name, "dark")
-        label = name if lit == "dark" else f"{name}/{lit}"
+        if lit == "dark":
+            track.append("─", style="dim")
+        else:
+            track.append(lit, style="bold white")
+        applied = any(snapshot.stops[stop] for stop in self._stops.get(name, ()))
         names.append(_APPLIED if applied else _LIFTED, style="red" if applied else "green")
-        names.append(label.ljust(_SIGNAL - 1), style="bold")
+        names.append(name.ljust(_SIGNAL - 1), style="bold")
 
     def _block(self, name: str, width: int, snapshot: Snapshot, names: Text, track: Text) -> None:
         label = name

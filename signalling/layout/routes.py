@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from enum import StrEnum
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from attrs import evolve, frozen
 
@@ -29,6 +29,10 @@ __all__ = [
     "in_the_way",
     "leading_to",
 ]
+
+
+MOST = 100
+"""Routes that one signal may have."""
 
 
 class End(StrEnum):
@@ -99,7 +103,7 @@ def derive_routes(layout: Layout, track: Track) -> tuple[tuple[Route, ...], tupl
     for name, signal in layout.signals.items():
         entry = parse_joint(signal.at)
         found: list[Route] = []
-        for ways, end, leaves in _walk(track, entry):
+        for ways, end, leaves in islice(_walk(track, entry), MOST + 1):
             lies = _lies(ways)
             if lies is None:
                 continue
@@ -123,6 +127,9 @@ def derive_routes(layout: Layout, track: Track) -> tuple[tuple[Route, ...], tupl
                     overlap=_overlap(layout, track, leaves, last),
                 )
             )
+        if len(found) > MOST:
+            problems.append(_too_many(name))
+            found = []
         if not found and not any(problem.path[1] == name for problem in problems):
             problems.append(_nowhere(name))
         routes.extend(_named(found))
@@ -143,6 +150,8 @@ def _walk(track: Track, entry: Joint) -> Iterator[tuple[tuple[Way, ...], End | N
                 yield longer, End.BUFFER, None
                 continue
             ahead = Joint(way.block, way.ahead)
+            if ahead not in track.runs:
+                continue  # the line is run one way only, and not this one
             if ahead in track.signals:
                 yield longer, End.SIGNAL, track.signals[ahead]
             else:
@@ -175,7 +184,7 @@ def _line(track: Track, entry: Joint, ways: tuple[Way, ...], leaves: Joint | Non
 
 
 def _named(routes: list[Route]) -> list[Route]:
-    """Name routes ``SIGNAL/LINE``; where two of a signal follow one line, add where they end."""
+    """Name routes ``SIGNAL/LINE``; where that is not enough, add their ends, then their lies."""
     lines = [route.line for route in routes]
     named: list[Route] = []
     for route in routes:
@@ -184,7 +193,17 @@ def _named(routes: list[Route]) -> list[Route]:
             name = f"{name}/{route.exit or route.blocks[-1]}"
         overlap_lies = _lies(route.overlap) or ()
         named.append(evolve(route, name=name, overlap_lies=overlap_lies))
-    return named
+    names = [route.name for route in named]
+    return [
+        evolve(route, name="/".join([route.name, *_written(route.lies)]))
+        if names.count(route.name) > 1
+        else route
+        for route in named
+    ]
+
+
+def _written(lies: Lies) -> list[str]:
+    return [f"{turnout}-{lie}" for turnout, lie in lies]
 
 
 def _overlap(layout: Layout, track: Track, leaves: str | None, last: Way) -> tuple[Way, ...]:
@@ -231,6 +250,8 @@ def approach_lies(track: Track, entry: Joint) -> dict[str, tuple[Lies, ...]]:
             if way.rear is None or way.rear == entry.ahead:
                 continue
             behind = Joint(way.rear, way.block)
+            if behind not in track.runs:
+                continue  # no train comes from there
             if behind not in track.signals and (behind, lies) not in seen:
                 seen.add((behind, lies))
                 stack.append((behind, lies))
@@ -299,6 +320,17 @@ def _endless(signal: str, ways: tuple[Way, ...]) -> Problem:
         thing=f"signal {signal}",
         message=f"Its route runs round to block {ways[0].block} again without meeting a signal.",
         remedy="Put a signal of the same direction on the way.",
+    )
+
+
+def _too_many(signal: str) -> Problem:
+    return Problem(
+        path=("signals", signal),
+        severity=Severity.ERROR,
+        thing=f"signal {signal}",
+        message=f"It has more than {MOST} routes: tracks part and meet again on the way to the "
+        "next signal.",
+        remedy="Put signals of the same direction between them.",
     )
 
 

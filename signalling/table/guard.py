@@ -2,11 +2,13 @@
 
 Law of this file: lock, permission, release latch, in that order, and nothing
 else. A lock is given only while no route in the way is locked. Permission
-goes when the train enters, when a person holds the signal, or when a turnout
-is called. *Occupied, then clear* does not free a route, for a flickering
-detector would: the release latch is set once permission has gone and either
-the approach is detected clear or the approach time has run; only then, and
-with every block of the route clear, is the lock given up.
+goes when the train enters, when a person holds the signal, when a turnout is
+called, or when no train comes any more that the turnouts lead this way.
+*Occupied, then clear* does not free a route, for a flickering detector would:
+the release latch is set once permission has gone and either the approach is
+detected clear or the approach time has run; only then are its blocks freed, in
+order, each when it is clear, and the lock is given up with the last. An overlap
+is freed, too, when a train has had time to stop before it.
 """
 
 from __future__ import annotations
@@ -31,6 +33,23 @@ class Guard:
     lock: Latch
     permission: Latch
     release: Latch
+    freed: tuple[Latch, ...]
+    """Whether each block has been freed, in the order of ``row.route.kept_clear``."""
+
+    def holds(self, graph: Graph, block: str) -> Literal:
+        """Return whether the route is locked and a block of it not freed yet."""
+        name = f"route {self.row.name} holds {block}"
+        known = graph.equations.get(name)
+        if known is not None:
+            return known.literal
+        places = zip(self.row.route.kept_clear, self.freed, strict=True)
+        freed = graph.all_of(*(latch.literal for way, latch in places if way.block == block))
+        return graph.equation(
+            name,
+            graph.all_of(self.lock.literal, freed ^ 1),
+            f"block {block} is held for route {self.row.name}",
+            f"block {block} is not held for route {self.row.name}",
+        )
 
 
 def make_guard(graph: Graph, row: Row) -> Guard:
@@ -52,6 +71,14 @@ def make_guard(graph: Graph, row: Row) -> Guard:
             f"route {name} being released",
             holds=f"route {name} is being released",
             fails=f"route {name} is not being released",
+        ),
+        tuple(
+            graph.latch(
+                f"route {name} freed {place} {way.block}",
+                holds=f"block {way.block} is freed behind the train of route {name}",
+                fails=f"block {way.block} is not freed yet behind the train of route {name}",
+            )
+            for place, way in enumerate(row.route.kept_clear, 1)
         ),
     )
 
@@ -129,10 +156,36 @@ class Guards:
             guard.lock.literal ^ 1,
             guard.permission.literal ^ 1,
             *(
-                self.guards[other].lock.literal ^ 1
+                self.guards[other].holds(graph, block) ^ 1
                 for other in (*row.first_come, *row.apart, *row.siblings)
                 if other in self.guards
+                for block in self._shared(row, self.guards[other].row)
             ),
+        )
+
+    def _shared(self, one: Row, two: Row) -> tuple[str, ...]:
+        """Return the blocks that two routes, with their overlaps, have in common."""
+        others = {way.block for way in two.route.kept_clear}
+        blocks = (way.block for way in one.route.kept_clear)
+        return tuple(dict.fromkeys(block for block in blocks if block in others))
+
+    def stopped(self, guard: Guard) -> Literal:
+        """Return whether a train that has arrived at a route's end has had time to stop there.
+
+        It has arrived when all blocks but the last are freed behind it.
+        """
+        before = len(guard.row.route.ways) - 1
+        arrived = self.graph.all_of(
+            guard.lock.literal,
+            guard.release.literal,
+            *(freed.literal for freed in guard.freed[:before]),
+        )
+        return self.graph.timer(
+            f"arrival time of {guard.row.name}",
+            nanoseconds(guard.row.approach_time),
+            arrived,
+            holds=f"the train of route {guard.row.name} has had time to stop at its end",
+            fails=f"no train of route {guard.row.name} has stopped at its end",
         )
 
     def _nothing_comes(self, row: Row) -> Literal:
@@ -152,10 +205,12 @@ class Guards:
         graph, detection, row = self.graph, self.detection, guard.row
         lock, permission = guard.lock.literal, guard.permission.literal
         approach_clear = graph.all_of(*(detection.occupied(block) ^ 1 for block in row.approach))
-        clear = graph.all_of(*(detection.occupied(way.block) ^ 1 for way in row.route.kept_clear))
         drops = [detection.occupied(row.route.entry.ahead), undisturbed ^ 1]
         if row.first_come:
             drops.append(self._nothing_comes(row))
+            drops += [
+                self.turnouts.detected(turnout, lie.other) for turnout, lie in row.route.all_lies
+            ]
         stopped = graph.timer(
             f"approach time of {row.name}",
             nanoseconds(row.approach_time),
@@ -167,10 +222,30 @@ class Guards:
         release = graph.any_of(guard.release.literal, may_go)
         graph.set_next(
             guard.lock,
-            graph.any_of(grant, graph.all_of(lock, graph.all_of(guard.release.literal, clear) ^ 1)),
+            graph.any_of(grant, graph.all_of(lock, self._free_blocks(guard) ^ 1)),
         )
         graph.set_next(
             guard.permission,
             graph.any_of(grant, graph.all_of(permission, graph.any_of(*drops) ^ 1)),
         )
         graph.set_next(guard.release, graph.all_of(lock, release))
+
+    def _free_blocks(self, guard: Guard) -> Literal:
+        """Give the blocks of a route their equations; return whether all are freed."""
+        graph = self.graph
+        before = guard.release.literal
+        last = len(guard.row.route.ways) - 1
+        for place, (way, freed) in enumerate(
+            zip(guard.row.route.kept_clear, guard.freed, strict=True)
+        ):
+            if place == last + 1:
+                before = graph.any_of(before, self.stopped(guard))
+            clear = self.detection.occupied(way.block) ^ 1
+            graph.set_next(
+                freed,
+                graph.all_of(
+                    guard.lock.literal, graph.any_of(freed.literal, graph.all_of(before, clear))
+                ),
+            )
+            before = freed.literal
+        return graph.all_of(*(freed.literal for freed in guard.freed))

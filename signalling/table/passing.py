@@ -25,6 +25,8 @@ class Passing:
     graph: Graph
     track: Track
     detection: Detection
+    worked: frozenset[str]
+    """Signals that have routes."""
     _memories: dict[str, Latch] = field(factory=dict)
     """By name."""
 
@@ -111,6 +113,8 @@ class Passing:
                 continue
             came = self.detection.seen(other)
             signal = self.track.signals.get(joint)
+            if signal is not None and signal not in self.worked:
+                continue  # it has no route, and is never off
             if signal is not None:
                 in_order = self.graph.any_of(self.was_off(signal), self.passing(signal))
                 came = self.graph.all_of(came, in_order)

@@ -84,7 +84,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     by_signal: dict[str, list[Row]] = {}
     for row in rows:
         by_signal.setdefault(row.signal, []).append(row)
-    passing = Passing(graph, track, detection)
+    passing = Passing(graph, track, detection, frozenset(by_signal))
     signals = Signals(graph, layout, practice, by_signal, detection, turnouts, passing)
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
     signals.guards = guards
@@ -100,21 +100,21 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
                 signals.at_least(name, level)
             signals.finish(name)
         detection.finish(block)
-    Guards(graph, detection, turnouts, guards).finish(
+    keeper = Guards(graph, detection, turnouts, guards)
+    keeper.finish(
         {name: signals.ready(guard.row) for name, guard in guards.items()},
         {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
     )
     over: dict[str, list[Literal]] = {}
     for guard in guards.values():
         for turnout, _ in guard.row.route.all_lies:
-            over.setdefault(turnout, []).append(guard.lock.literal)
+            held = guard.holds(graph, layout.turnouts[turnout].block)
+            over.setdefault(turnout, []).append(held)
     for name in layout.turnouts:
         turnouts.finish(name, over.get(name, []))
-    stops = Stops(graph, detection, passing, guards)
+    stops = Stops(layout, detection, passing, signals, keeper)
     lifted = {
-        name: stops.lifted(name, signals.at_least(stop.signal, 1))
-        for name, stop in layout.stops.items()
-        if stop.signal in by_signal
+        name: stops.lifted(name) for name, stop in layout.stops.items() if stop.signal in by_signal
     }
     graph.finish()
     return Table(

@@ -103,9 +103,9 @@ def test_danger_goes_out_before_anything_else_and_stops_first() -> None:
     told = [(str(order.device), order.value) for order in rig.orders]
     assert told == [
         ("stop T3", "applied"),
-        ("signal S1", "preliminary-caution"),
-        ("signal S2", "caution"),
         ("signal S3", "danger"),
+        ("signal S2", "caution"),
+        ("signal S1", "preliminary-caution"),
     ]
     rig.orders.clear()
     rig.clear("b3")

@@ -131,7 +131,14 @@ def test_a_memory_that_is_missing_is_explained_by_what_keeps_it_so() -> None:
         "signal B is at danger",
         "  route B/two is not locked",
         "    route B/two is not granted now",
-        "      route A/one is locked",
+        "      block k1 is held for route A/one",
+        "        route A/one is locked",
+        "        block k1 is not freed yet behind the train of route A/one",
+        "          route A/one is not being released",
+        "            block s1 is occupied",
+        "              detection does not show block s1 clear",
+        "                detector s1 reports occupied",
+        "            route A/one is permitted",
     ]
 
 
@@ -168,7 +175,10 @@ def test_a_request_that_nobody_made_is_not_taken_for_a_device_that_is_silent() -
         "      block j1 is occupied",
         "        detection does not show block j1 clear",
         "          detector j1 reports occupied",
-        "      route M2/main is locked",
+        "      block j1 is held for route M2/main",
+        "        route M2/main is locked",
+        "        block j1 is not freed yet behind the train of route M2/main",
+        "          block j1 is occupied (see above)",
     ]
 
 
