@@ -22,13 +22,13 @@ from attrs import frozen
 
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
-from signalling.controller.load import Transports, make_links
+from signalling.controller.load import Link, Transports, make_links
 from signalling.core.interlocking import Interlocking
-from signalling.core.words import Alarm, Refusal, Request
+from signalling.core.words import Alarm, OutOfReach, Refusal, Request, WithinReach
 from signalling.layout.words import Device, Order, Report
 from signalling.table.load import load_table
 from signalling.table.table import Table
-from transports.link import LinkStatus
+from transports.link import LinkState, LinkStatus
 from transports.supervise import Supervisor
 
 if TYPE_CHECKING:
@@ -92,6 +92,9 @@ class Controller:
             folder = folder or Path(layout).parent
         self._links = make_links(self.table, transports, Path(folder))
         self._interlocking = Interlocking(self.table)
+        self._told_by = {link.transport.name: _told(link) for link in self._links}
+        self._down: set[str] = set()
+        """Links that are not up."""
         self._supervisors: tuple[Supervisor, ...] = ()
         self._pending: dict[Device, Report] = {}
         self._scheduled = False
@@ -182,6 +185,8 @@ class Controller:
             )
             for link in self._links
         )
+        for name in self._told_by:
+            self._set_reach(name, reached=False)
         # What was loaded stays: the collector need not look at it again and again.
         gc.freeze()
         self._running = True
@@ -278,7 +283,24 @@ class Controller:
                 self._tell_watchers(orders=orders, reports=reports)
 
     def _link_changed(self, supervisor: Supervisor) -> None:
+        reached = supervisor.state is LinkState.UP
+        if self._running and reached is (supervisor.name in self._down):
+            try:
+                self._set_reach(supervisor.name, reached=reached)
+                self._arm()
+            except Exception as error:  # noqa: BLE001 - whatever it is, everything goes to danger
+                self._fail(error)
         self._tell_watchers(links=[supervisor.status()])
+
+    def _set_reach(self, link: str, *, reached: bool) -> None:
+        """Let the interlocking know which signals it can tell anything; at first none."""
+        (self._down.discard if reached else self._down.add)(link)
+        out = {signal for name in self._down for signal in self._told_by[name]}
+        for signal in self._told_by[link]:
+            request = OutOfReach(signal) if signal in out else WithinReach(signal)
+            answer = self._interlocking.request(request, nanoseconds(self._now()))
+            if not isinstance(answer, Refusal) and self._running:
+                self._distribute(answer)
 
     def _tell_watchers(
         self,
@@ -307,3 +329,14 @@ class Controller:
     def _time_has_passed(self) -> None:
         self._timer = None
         self._look()
+
+
+def _told(link: Link) -> tuple[str, ...]:
+    """Return the signals whose aspects or indicators a link carries."""
+    return tuple(
+        dict.fromkeys(
+            bound.device.name
+            for bound in link.devices
+            if bound.orders and bound.device.kind in {"signal", "indicator"}
+        )
+    )

@@ -23,10 +23,12 @@ from signalling.core.words import (
     HoldAll,
     HoldSignal,
     MoveTurnout,
+    OutOfReach,
     Refusal,
     Request,
     RestoreBlock,
     ReturnLock,
+    WithinReach,
 )
 from signalling.layout.notation import Lie
 from signalling.layout.words import KINDS, Device, Order, Report
@@ -155,7 +157,13 @@ class Interlocking:
         """Return why a request makes no sense here, or ``None``."""
         layout = self.table.layout
         match request:
-            case HoldSignal(signal) | FreeSignal(signal) | Acknowledge(signal):
+            case (
+                HoldSignal(signal)
+                | FreeSignal(signal)
+                | Acknowledge(signal)
+                | OutOfReach(signal)
+                | WithinReach(signal)
+            ):
                 return None if signal in layout.signals else f"There is no signal {signal!r}."
             case RestoreBlock(block):
                 return None if block in layout.blocks else f"There is no block {block!r}."
@@ -317,3 +325,7 @@ def _inputs_of(request: Request) -> tuple[tuple[str, bool], ...]:
             return ((f"ask {turnout}", True),)
         case ReturnLock(turnout):
             return ((f"ask {turnout}", False),)
+        case OutOfReach(signal):
+            return ((f"out of reach {signal}", True),)
+        case WithinReach(signal):
+            return ((f"out of reach {signal}", False),)

@@ -19,10 +19,12 @@ __all__ = [
     "HoldAll",
     "HoldSignal",
     "MoveTurnout",
+    "OutOfReach",
     "Refusal",
     "Request",
     "RestoreBlock",
     "ReturnLock",
+    "WithinReach",
 ]
 
 
@@ -86,6 +88,20 @@ class ReturnLock:
     turnout: str
 
 
+@frozen
+class OutOfReach:
+    """Say that a signal's orders do not arrive, so that it must count as being at danger."""
+
+    signal: str
+
+
+@frozen
+class WithinReach:
+    """Take back ``OutOfReach``."""
+
+    signal: str
+
+
 Request = (
     HoldSignal
     | FreeSignal
@@ -96,6 +112,8 @@ Request = (
     | MoveTurnout
     | AskLock
     | ReturnLock
+    | OutOfReach
+    | WithinReach
 )
 
 

@@ -62,7 +62,11 @@ class Signals:
     # -- what a person or an input holds -----------------------------------------------
 
     def hold_free(self, signal: str) -> Literal:
-        """Return whether no person, switch or press holds a signal at danger."""
+        """Return whether no person, switch or press holds a signal at danger, and it can be told.
+
+        A signal that orders do not reach goes to danger by itself: the one in
+        rear must not promise otherwise.
+        """
         known = self._free.get(signal)
         if known is not None:
             return known
@@ -71,6 +75,12 @@ class Signals:
             graph.input("hold all", "all signals are held", "not all signals are held") ^ 1,
             graph.input(
                 f"hold {signal}", f"signal {signal} is held", f"signal {signal} is not held"
+            )
+            ^ 1,
+            graph.input(
+                f"out of reach {signal}",
+                f"orders do not reach signal {signal}",
+                f"orders reach signal {signal}",
             )
             ^ 1,
         ]
