@@ -268,6 +268,7 @@ def _bus_off() -> Run:
     scene.say(4294967400, "mute")
     scene.say(4294968200, "until")
     scene.say(4294968600, "heard")
+    scene.three(4294968610, "StopOrder", {"Port0": 1})
     scene.say(4294968650, "stop")
     scene.three(4294968700, "StopOrder", {"Port0": 1})
     scene.say(4294969000, "until")
