@@ -46,14 +46,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "`help` lists them. On a terminal this is so anyway",
     )
     parser.epilog = (
-        "Stop it with Ctrl-C or SIGTERM: every signal then goes to danger and every stop is "
-        "applied, within two seconds. Exit codes: 0 stopped in order, 1 the layout has errors, "
-        "2 usage, unreadable file, or a transport set up wrongly."
+        "Stop it with Ctrl-C, SIGTERM or by closing its terminal: every signal then goes to "
+        "danger and every stop is applied, within two seconds. Exit codes: 0 stopped in order, "
+        "1 the layout has errors, 2 usage, unreadable file, or a transport set up wrongly."
     )
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Run until SIGINT or SIGTERM.
+    """Run until SIGINT, SIGTERM or SIGHUP.
 
     Raises ``UnreadableFileError``, ``LayoutError`` or ``ConfigurationError``
     before anything is opened. An absent broker is no error: it is tried on.
@@ -72,9 +72,10 @@ async def _run(
 ) -> None:
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels instead
-            loop.add_signal_handler(number, stop.set)
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # SIGHUP: the terminal was closed
+        # Windows has not all of them, and takes none here: Ctrl-C cancels instead.
+        with contextlib.suppress(AttributeError, NotImplementedError):
+            loop.add_signal_handler(getattr(signal, name), stop.set)
     layout = controller.table.layout
     started = {
         "at": 0.0,

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import copy
 import json
-import math
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from types import UnionType
@@ -219,7 +218,8 @@ def _whole_number(value: Any, cls: Any) -> Any:
 def _number(value: Any, cls: Any) -> Any:
     if type(value) is int and abs(value) <= _LARGEST:
         return float(value)
-    if type(value) is not float or not math.isfinite(value):
+    # No length, time or speed of a railway is larger; infinite ones are caught here, too.
+    if type(value) is not float or not abs(value) <= _LARGEST:
         raise _WrongKindError(value, cls)
     return value
 

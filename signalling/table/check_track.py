@@ -211,8 +211,9 @@ def _check_beams(table: Table, findings: Findings) -> None:
                 ("blocks", block),
                 f"block {block}",
                 "Only spot detectors see it: they do not notice a vehicle that is left behind or "
-                "lifted off between them, and after each start a person must restore the block "
-                "or a train must leave it.",
+                "lifted off between them, nor that a train still stands there with a gap between "
+                "vehicles over a beam for longer than the hold-off; and after each start a person "
+                "must restore the block or a train must leave it.",
                 "Use a section detector where that matters.",
             )
 

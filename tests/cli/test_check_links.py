@@ -57,6 +57,8 @@ def test_nothing_is_said_of_what_can_be_made(
         ('host = "127.0.0.1"', 'host = "127.0.0.1"\nport = "x"', "port is 'x'"),
         ('pointer = "/state"', 'pointer = "state"', "pointer"),
         ('"shed/{name}"', '"shed/#"', "#"),
+        ('"shed/{name}"', '"shed/{nam}"', "stands for nothing"),
+        ('"shed/{name}"', '"shed"', "would report detector a, too"),
         ('pointer = "/state"', 'publisher = "west"', "publisher 'west'"),
     ],
 )

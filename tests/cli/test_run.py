@@ -99,7 +99,7 @@ async def clear(broker: Broker, *blocks: str) -> None:
         await broker.publish(f"merrow/report/detector/{block}", "clear")
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 async def test_it_runs_until_stopped_and_leaves_everything_at_danger(
     broker: Broker, layout: str, how: signal.Signals
 ) -> None:

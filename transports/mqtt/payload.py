@@ -71,6 +71,12 @@ class Pointer:
     def __str__(self) -> str:
         return self._text
 
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Pointer) and self.parts == other.parts
+
+    def __hash__(self) -> int:
+        return hash(self.parts)
+
     def find(self, document: Any) -> Any:
         """Return what stands at the place, or ``MISSING``."""
         for part in self.parts:

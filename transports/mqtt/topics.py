@@ -69,6 +69,7 @@ class Routes:
                 reports.setdefault(topic, []).append(route)
             if bound.orders:
                 orders[bound.device] = _orders(thing, base, bound)
+        _check_told_apart(transport, reports)
         _check_apart(transport, orders, {*reports, status_topic})
         return cls({topic: tuple(routes) for topic, routes in reports.items()}, orders)
 
@@ -121,6 +122,27 @@ def _check_no_node(thing: str, table: Mapping[str, Any]) -> None:
         )
 
 
+def _check_told_apart(transport: str, reports: Mapping[str, list[ReportRoute]]) -> None:
+    """Refuse one message that would say the same of several detectors or turnouts.
+
+    (Several switches may well be one.)
+    """
+    for topic, routes in reports.items():
+        for index, route in enumerate(routes):
+            kind = route.device.kind
+            same = [
+                other.device
+                for other in routes[:index]
+                if other.device.kind == kind and other.format == route.format
+            ]
+            if same and kind in {"detector", "turnout"}:
+                raise ConfigurationError(
+                    f"transport {transport}, {route.device}, report",
+                    f"The same message on {topic!r} would report {same[0]}, too.",
+                    "Give each a topic or a pointer of its own; {name} stands for its name.",
+                )
+
+
 def _check_apart(
     transport: str,
     orders: Mapping[Device, Mapping[str, Publication]],
@@ -163,6 +185,12 @@ def checked_topic(thing: str, topic: Any) -> str:
             f"{name!r} is not the topic of a message.",
             "Write it without '+' and '#', and not beginning with '$'; "
             "{name} and {kind} stand for the device's.",
+        )
+    if "{" in name or "}" in name:
+        raise ConfigurationError(
+            thing,
+            f"{name!r} has a placeholder that stands for nothing.",
+            "Write {name} or {kind}.",
         )
     if len(name.encode()) > _LONGEST:
         raise ConfigurationError(thing, "The topic is too long.", "Write a shorter one.")
