@@ -64,8 +64,10 @@ def _refusals(
         if refusal is not None:
             position = last.get(str(each.device))
             yield ("transports", name) if position is None else ("bindings", position), refusal
-    if all(refusal is None for _, refusal in alone):
-        yield ("transports", name), whole
+    if all(refusal is None for _, refusal in alone):  # it is in how they go together
+        named = [each.device for each in carried if f" {each.device}," in whole.thing]
+        position = last.get(str(named[0])) if named else None
+        yield ("transports", name) if position is None else ("bindings", position), whole
 
 
 def _refusal(

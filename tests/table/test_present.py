@@ -138,7 +138,7 @@ def said(table: Table, row: Row) -> tuple[set[str], set[str]]:
         for lie in ("normal", "reverse")
         for turnout in cells[lie]
     }
-    terms |= {f"not hold {signal}", "not hold all"}
+    terms |= {f"not hold {signal}", "not hold all", f"not out of reach {signal}"}
     terms |= {f"danger {name}=free" for name in cells["danger"]}
     terms |= {f"not signal {name} passed at danger" for name in cells["foul"]}
     for what, value in cells["proved"].items():
