@@ -11,3 +11,7 @@ def test_it_passes_what_every_transport_must_between_processes() -> None:
 
 def test_foreign_clients_and_an_interface_that_goes_down() -> None:
     run_on_vcan("can_utils.py")
+
+
+def test_a_node_of_ours_with_foreign_clients_for_a_controller() -> None:
+    run_on_vcan("node_on_vcan.py")
