@@ -20,6 +20,10 @@
 #define NODE_LAMPS 2u /* the most that one aspect lights */
 #endif
 
+#if NODE_PINS > 255u
+#error "pins are numbered by a byte, of which NODE_NO_PIN is no pin"
+#endif
+
 #define NODE_POSITIONS 7u /* of a route indicator */
 #define NODE_NO_PIN 0xFFu /* is written where nothing is wired */
 
