@@ -1,0 +1,411 @@
+"""Faults of a broker, of connections to it, of nodes and of foreign devices.
+
+Law of this file: each does one thing to the broker, to a connection or to a
+node, for a while, and then undoes it. Messages are altered on their way. What
+only somebody who means harm would do is not done.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Iterable
+from random import Random
+from unittest import mock
+
+from attrs import evolve
+
+from tests.faults.fault import (
+    ALL_NODES,
+    AT_THE_BROKER,
+    FOREIGN,
+    LINK,
+    NOBODY,
+    POOR,
+    Fault,
+    relying,
+    seconds,
+    standing_on,
+)
+from tests.faults.post import MemorySession, Message, Trouble
+from tests.faults.railway import Railway
+from tests.mixed.tern import BELL, COIL
+from tests.mqtt_node import PyNode
+from transports.mqtt.own.codec import NodeOrder, NodeReport, decode, encode
+
+PATIENCE = 1.5
+OWN, PLAIN = "tern/", "yard/"
+_CLASSES = {"report": NodeReport, "order": NodeOrder}
+
+
+def untrue(message: Message) -> Message:
+    return evolve(message, says={})
+
+
+class Befalls:
+    """Something that befalls messages of our own schema: as many as ``count``, of those chosen."""
+
+    def __init__(
+        self,
+        chosen: Callable[[Message], bool],
+        become: Callable[[Message], Iterable[tuple[float, Message]]],
+        count: int = 1 << 30,
+    ) -> None:
+        self.left = count
+        self._chosen, self._become = chosen, become
+
+    def __call__(
+        self, message: Message, _: MemorySession
+    ) -> Iterable[tuple[float, Message]] | None:
+        if self.left <= 0 or not message.topic.startswith(OWN) or not self._chosen(message):
+            return None
+        self.left -= 1
+        return list(self._become(message))
+
+
+class at_broker:  # noqa: N801 - used as a context
+    """A trouble at the broker, for a while."""
+
+    def __init__(self, railway: Railway, trouble: Trouble) -> None:
+        self._troubles, self._trouble = railway.post.troubles, trouble
+
+    def __enter__(self) -> None:
+        self._troubles.append(self._trouble)
+
+    def __exit__(self, *_: object) -> None:
+        self._troubles.remove(self._trouble)
+
+
+async def befall(railway: Railway, befalls: Befalls, within: float = PATIENCE) -> None:
+    with at_broker(railway, befalls):
+        until = railway.now + within
+        while befalls.left > 0 and railway.now < until:
+            await asyncio.sleep(0.02)
+        await asyncio.sleep(0.002)
+
+
+def recorded(railway: Railway) -> list[Message]:
+    return [each for each in railway.post.passed if each.topic.startswith(OWN)]
+
+
+def some_of(railway: Railway, random: Random) -> Callable[[Message], bool]:
+    """Choose one topic, one node, or everything."""
+    topic = random.choice(recorded(railway)[-60:]).topic
+    kind = random.randrange(4)
+    if kind == 0:
+        node = topic.rpartition("/")[0]
+        return lambda message: message.topic.startswith(node)
+    if kind == 1:
+        return lambda _: True
+    return lambda message: message.topic == topic
+
+
+# -- bits, bytes, messages
+
+
+def flips(count: int) -> Fault:
+    async def make(railway: Railway, random: Random) -> frozenset[str]:
+        def become(message: Message) -> list[tuple[float, Message]]:
+            payload = bytearray(message.payload)
+            for bit in random.sample(range(8 * len(payload)), count):
+                payload[bit // 8] ^= 1 << bit % 8
+            return [(0.0, evolve(message, payload=bytes(payload), says={}))]
+
+        times = random.choice((1, 1, 1, 2, 6))
+        await befall(railway, Befalls(some_of(railway, random), become, times))
+        return NOBODY
+
+    return Fault(name=f"MQTT: {count} bit{'s' * (count > 1)} flipped", make=make, weight=4)
+
+
+async def lose(railway: Railway, random: Random) -> frozenset[str]:
+    times = random.choice((1, 2, 3, 5, 12))
+    await befall(railway, Befalls(some_of(railway, random), lambda _: (), times), 3.0)
+    return NOBODY
+
+
+async def lose_by_chance(railway: Railway, random: Random) -> frozenset[str]:
+    share = random.uniform(0.1, 0.6)
+    await befall(railway, Befalls(lambda _: random.random() < share, lambda _: ()), seconds(random))
+    return NOBODY
+
+
+async def duplicate(railway: Railway, random: Random) -> frozenset[str]:
+    def become(message: Message) -> list[tuple[float, Message]]:
+        again = random.choice((0.0, 0.01, 0.26, 1.2))
+        return [(0.0, message), (again, untrue(message))]
+
+    await befall(railway, Befalls(some_of(railway, random), become, random.choice((1, 3, 20))))
+    await asyncio.sleep(1.2)
+    return NOBODY
+
+
+async def reorder(railway: Railway, random: Random) -> frozenset[str]:
+    def become(message: Message) -> list[tuple[float, Message]]:
+        return [(random.choice((0.0, 0.05, 0.3, 0.55)), message)]
+
+    await befall(railway, Befalls(some_of(railway, random), become, random.choice((2, 5, 20))))
+    await asyncio.sleep(0.6)
+    return NOBODY
+
+
+async def delay(railway: Railway, random: Random) -> frozenset[str]:
+    """Everything on some topics comes later, in its order."""
+    later = random.choice((0.2, 0.6, 0.9, 1.5, 3.0))
+    befalls = Befalls(some_of(railway, random), lambda message: [(later, message)])
+    with at_broker(railway, befalls):
+        await asyncio.sleep(seconds(random))
+    await asyncio.sleep(later)
+    return NOBODY
+
+
+async def replay(railway: Railway, random: Random) -> frozenset[str]:
+    """Messages that were recorded come again, some in a row, from any time."""
+    past = recorded(railway)
+    first = random.choice(past)
+    same = [each for each in past if each.topic == first.topic]
+    at = same.index(first)
+    for message in same[at : at + random.choice((1, 1, 2, 6))]:
+        for session in list(railway.post.sessions):
+            if message.topic in session.topics:
+                railway.post.deliver(untrue(message), session)
+        await asyncio.sleep(random.choice((0.0, 0.001, 0.1)))
+    return NOBODY
+
+
+async def cripple(railway: Railway, random: Random) -> frozenset[str]:
+    """Payloads that are too short, too long, empty, or something else."""
+
+    def become(message: Message) -> list[tuple[float, Message]]:
+        payload = random.choice(
+            (
+                message.payload[: random.randrange(len(message.payload))],
+                message.payload + random.randbytes(random.choice((1, 40))),
+                message.payload * 40,
+                b"",
+                random.randbytes(200),
+                b'{"seq":' + b"[" * 500,
+            )
+        )
+        return [(0.0, evolve(message, payload=payload, says={}))]
+
+    await befall(railway, Befalls(some_of(railway, random), become, random.choice((1, 1, 2, 5))))
+    return NOBODY
+
+
+async def misaddress(railway: Railway, random: Random) -> frozenset[str]:
+    """A message arrives on the topic of another node, or names another one itself."""
+    other = random.choice(ALL_NODES)
+    kind = random.choice(list(_CLASSES))
+
+    def become(message: Message) -> list[tuple[float, Message]]:
+        topic = f"tern/v1/node/{other}/{kind}"
+        named = message.topic == topic or random.random() < 0.5
+        payload = message.payload
+        if named:
+            cls = _CLASSES[kind]
+            payload = encode(evolve(decode(cls, payload), node=other))  # type: ignore[type-var]
+        for session in railway.post.sessions:
+            if topic in session.topics:
+                wrong = Message(topic, payload)
+                railway.post.deliver(wrong, session, troubled=False)
+        return []
+
+    def chosen(message: Message) -> bool:
+        return message.topic.endswith(f"/{kind}") and f"/{other}/" not in message.topic
+
+    await befall(railway, Befalls(chosen, become, random.choice((1, 2, 6))))
+    return NOBODY
+
+
+async def count_no_more(railway: Railway, random: Random) -> frozenset[str]:
+    """The numbers of a node, or of the controller, stand."""
+    kind = random.choice(list(_CLASSES))
+    name = random.choice(ALL_NODES)
+    topic = f"tern/v1/node/{name}/{kind}"
+    stood = [
+        decode(_CLASSES[kind], each.payload) for each in recorded(railway) if each.topic == topic
+    ][-1].seq
+
+    def become(message: Message) -> list[tuple[float, Message]]:
+        said = decode(_CLASSES[kind], message.payload)  # type: ignore[type-var]
+        return [(0.0, evolve(message, payload=encode(evolve(said, seq=stood)), says={}))]
+
+    befalls = Befalls(lambda message: message.topic == topic, become)
+    with at_broker(railway, befalls):
+        await asyncio.sleep(seconds(random))
+    return relying(nodes=[name]) if kind == "report" else standing_on(nodes=[name])
+
+
+async def retain(railway: Railway, random: Random) -> frozenset[str]:
+    """The broker has kept what somebody once retained, and says it to whoever connects."""
+    post = railway.post
+    for message in random.sample(recorded(railway), 8):
+        post.retained[message.topic] = message.payload
+    post.retained[COIL], post.retained[BELL] = b'{"on": false}', b"up"
+    railway.foreign = random.random() < 0.5
+    for name in random.sample(["shed", "yard", *ALL_NODES], random.choice((1, 2, 5))):
+        session = railway.session(name)
+        if session is not None:
+            post.cut(session, None)
+    await asyncio.sleep(seconds(random))
+    silent, railway.foreign = not railway.foreign, True
+    post.retained.clear()
+    return FOREIGN if silent else NOBODY
+
+
+# -- nodes and devices
+
+
+def any_node(random: Random) -> str:
+    return random.choice(ALL_NODES)
+
+
+async def replace(railway: Railway, name: str, after: float) -> None:
+    """Let a node's power go, and come back after a while."""
+    before = railway.nodes[name]
+    await before.vanish()
+    railway.nodes[name] = node = railway.make_node(name)
+    node.end.reports = before.end.reports
+    railway.look()
+    await asyncio.sleep(after)
+    await node.__aenter__()
+    railway.at_the_end(node)
+
+
+async def restart(railway: Railway, random: Random) -> frozenset[str]:
+    await replace(railway, any_node(random), random.choice((0.0, 0.01, 0.3)))
+    return NOBODY
+
+
+async def die(railway: Railway, random: Random) -> frozenset[str]:
+    name = any_node(random)
+    await replace(railway, name, seconds(random))
+    return relying(nodes=[name]) | standing_on(nodes=[name])
+
+
+async def be_mute(railway: Railway, random: Random) -> frozenset[str]:
+    name = any_node(random)
+    node = railway.nodes[name]
+    node.frozen = True
+    await asyncio.sleep(seconds(random))
+    node.frozen = False
+    return relying(nodes=[name]) | standing_on(nodes=[name])
+
+
+async def be_deaf(railway: Railway, random: Random) -> frozenset[str]:
+    name = any_node(random)
+    session = railway.session(name)
+    if session is not None:
+        session.deaf = True
+        await asyncio.sleep(seconds(random))
+        session.deaf = False
+    return relying(nodes=[name]) | standing_on(nodes=[name])
+
+
+async def same_name(railway: Railway, random: Random) -> frozenset[str]:
+    """Another board has the same name, and reads that all is well."""
+    name = any_node(random)
+    other: PyNode = railway.make_node(name, serial=random.choice(("TJ-2", "TJ-1")))
+    async with other:
+        await asyncio.sleep(seconds(random))
+    return NOBODY
+
+
+async def fall_silent(railway: Railway, random: Random) -> frozenset[str]:
+    """The foreign devices say nothing, or what cannot be read."""
+    railway.foreign = False
+    rubbish = random.choice((None, "", "perhaps", '{"on": 1}', "\x00", "[" * 100))
+    until = railway.now + seconds(random)
+    while railway.now < until:
+        if rubbish is not None:
+            railway.say(COIL, rubbish)
+            railway.say(BELL, rubbish)
+        await asyncio.sleep(0.2)
+    railway.foreign = True
+    return FOREIGN
+
+
+# -- the broker and the connections to it
+
+
+async def kill(railway: Railway, random: Random) -> frozenset[str]:
+    railway.post.kill()
+    await asyncio.sleep(seconds(random))
+    railway.post.start()
+    return AT_THE_BROKER
+
+
+async def freeze(railway: Railway, random: Random) -> frozenset[str]:
+    railway.post.freeze()
+    await asyncio.sleep(seconds(random))
+    railway.post.thaw()
+    return AT_THE_BROKER
+
+
+async def break_off(railway: Railway, random: Random) -> frozenset[str]:
+    """Some connections break; the wills come at once, late or never."""
+    for name in random.sample(["shed", "yard", *ALL_NODES], random.choice((1, 1, 2, 5))):
+        session = railway.session(name)
+        if session is not None:
+            railway.post.cut(session, random.choice((0.0, 1.0, 5.0, None)))
+    await asyncio.sleep(random.choice((0.01, 0.3, 2.0)))
+    return NOBODY
+
+
+async def storm(railway: Railway, random: Random) -> frozenset[str]:
+    """Somebody publishes without end: rubbish, and what was recorded."""
+    past = recorded(railway)
+    count = random.choice((200, 1000))
+    for number in range(count):
+        message = random.choice(past)
+        if random.random() < 0.5:
+            message = evolve(message, payload=random.randbytes(random.choice((0, 20, 300))))
+        for session in list(railway.post.sessions):
+            if message.topic in session.topics:
+                railway.post.deliver(untrue(message), session)
+        if number % 20 == 0:
+            await asyncio.sleep(0.01)
+    return NOBODY
+
+
+# -- the clock on the wall
+
+
+async def jump(railway: Railway, random: Random) -> frozenset[str]:  # noqa: ARG001
+    """The clock on the wall is put forward, or back, as by a time server."""
+    by = random.choice((-1, 1)) * random.choice((1, 3600, 1e6, 1e9))
+    started = time.time()
+    with (
+        mock.patch("time.time", lambda: started + by),
+        mock.patch("time.time_ns", lambda: int((started + by) * 1e9)),
+    ):
+        await asyncio.sleep(random.choice((0.1, 0.5)))
+    return NOBODY
+
+
+MQTT_FAULTS = (
+    flips(1),
+    flips(2),
+    Fault(name="MQTT: messages lost", make=lose, weight=4),
+    Fault(name="MQTT: messages lost by chance", make=lose_by_chance, promised=POOR, weight=2),
+    Fault(name="MQTT: messages twice", make=duplicate, weight=2),
+    Fault(name="MQTT: messages out of order", make=reorder, weight=2),
+    Fault(name="MQTT: messages late", make=delay, promised=POOR, weight=2),
+    Fault(name="MQTT: recorded messages again", make=replay, weight=6),
+    Fault(name="MQTT: messages too short or too long", make=cripple, weight=4),
+    Fault(name="MQTT: messages for another node", make=misaddress, weight=2),
+    Fault(name="MQTT: numbers stuck", make=count_no_more),
+    Fault(name="MQTT: stale retained messages", make=retain, promised=LINK, weight=2),
+    Fault(name="MQTT: node restarted", make=restart, weight=2),
+    Fault(name="MQTT: node dead", make=die, promised=LINK),
+    Fault(name="MQTT: node says nothing", make=be_mute),
+    Fault(name="MQTT: node hears nothing", make=be_deaf),
+    Fault(name="MQTT: two boards of one name", make=same_name),
+    Fault(name="MQTT: foreign devices silent", make=fall_silent),
+    Fault(name="MQTT: broker killed", make=kill, promised=LINK, weight=2),
+    Fault(name="MQTT: broker frozen", make=freeze, promised=LINK, weight=2),
+    Fault(name="MQTT: connections broken", make=break_off, promised=LINK, weight=3),
+    Fault(name="MQTT: storm", make=storm, promised=LINK),
+    Fault(name="clock on the wall put forward or back", make=jump, weight=2),
+)
