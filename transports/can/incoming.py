@@ -95,6 +95,7 @@ class Incoming:
         self.silent = False
         """Whether none has for too long."""
         self._warned_of_another = False
+        self._orders = {shape.number for shape in schema.shapes.values() if shape.by_controller}
         self._streams: dict[tuple[int, int], _Stream] = {}
         self._any_node = _AnyNode()
         by_stream: dict[tuple[int, int], list[OwnReport]] = {}
@@ -170,6 +171,8 @@ class Incoming:
         if extended or not self.watches:
             self._rejected["unknown-identifier"] += 1
             return
+        if identifier >> 7 in self._orders and self._ours(identifier, data):
+            return  # Some buses return what was sent.
         try:
             frame = decode(identifier, data, self._schema)
         except RejectedInputError as error:
@@ -178,7 +181,7 @@ class Incoming:
                 self._defective(identifier)
             return
         if frame.shape.by_controller:
-            self._take_order(identifier, data)
+            self._take_order(identifier)
             return
         watch = self.watches.get(frame.node)
         if watch is None:
@@ -220,10 +223,8 @@ class Incoming:
         if trusted != watch.trusted:
             self._trust(watch.info.number, watch.trusted)
 
-    def _take_order(self, identifier: int, data: bytes) -> None:
-        """Take an order that is heard: our own, which some buses return, or somebody else's."""
-        if self._ours(identifier, data):
-            return
+    def _take_order(self, identifier: int) -> None:
+        """Take an order of somebody else's."""
         self._rejected["another-controller"] += 1
         if not self._warned_of_another:
             self._warned_of_another = True

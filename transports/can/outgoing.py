@@ -115,7 +115,7 @@ class Outgoing:
         self._due: dict[Group, None] = {}
         self._single: list[CanFrame] = []
         self._going: Group | CanFrame | None = None
-        self._known: OrderedDict[CanFrame, None] = OrderedDict()
+        self._known: OrderedDict[tuple[int, bytes], None] = OrderedDict()
         self._all_danger, self._identify = Sequence(), Sequence()
 
     def begin(self) -> None:
@@ -184,7 +184,7 @@ class Outgoing:
             self._again[group].clear()
             self._going, frame = group, group.frame()
         if frame is not None:
-            self._known[frame] = None
+            self._known[frame.identifier, frame.data] = None
             if len(self._known) > _REMEMBERED:
                 self._known.popitem(last=False)
         return frame
@@ -208,4 +208,4 @@ class Outgoing:
 
     def ours(self, identifier: int, data: bytes) -> bool:
         """Return whether this frame was sent here a short while ago."""
-        return CanFrame(identifier, data) in self._known
+        return (identifier, data) in self._known
