@@ -71,9 +71,13 @@ class OrderSlots:
         if self._sealed:
             return
         for order in orders:
-            if order.device in self._ranks and self._latest.get(order.device) != order:
-                self._latest[order.device] = order
-                self._waiting[order.device] = None
+            device = order.device
+            if device not in self._ranks:
+                continue
+            known = self._latest.get(device)
+            if known is None or known.value != order.value:
+                self._latest[device] = order
+                self._waiting[device] = None
 
     def seal(self) -> None:
         """Make every order the most restrictive one, and take no others from now on."""
@@ -85,7 +89,9 @@ class OrderSlots:
 
         They count as gone out; when sending fails, ``link_lost`` takes that back.
         """
-        orders = sorted((self._latest[device] for device in self._waiting), key=self._urgency)
+        orders = [self._latest[device] for device in self._waiting]
+        if len(orders) > 1:
+            orders.sort(key=self._urgency)
         taken = tuple(orders[:limit])
         for order in taken:
             del self._waiting[order.device]

@@ -149,8 +149,8 @@ class Supervisor:
             self._wake.set()
             return
         try:
-            while orders := self._slots.take(_BATCH):
-                self._send_now(orders)
+            while self._slots.waiting:
+                self._send_now(self._slots.take(_BATCH))
         except Exception:  # noqa: BLE001 - the task finds out what it is, and tells it
             self._slots.link_lost()
             self._wake.set()
