@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 
 import pytest
 
@@ -47,6 +48,19 @@ def test_a_fast_clock_runs_ahead_of_real_time() -> None:
     try:
         loop.run_until_complete(asyncio.sleep(20))
         assert loop.time() >= 20
+    finally:
+        loop.close()
+
+
+def test_real_time_begins_at_nought() -> None:
+    loop = paced(1)()
+    try:
+        before = time.monotonic()
+        started = loop.time()
+        loop.run_until_complete(asyncio.sleep(0.02))
+        passed = loop.time() - started
+        assert 0 <= started < 1
+        assert 0.02 <= passed <= time.monotonic() - before
     finally:
         loop.close()
 
