@@ -15,10 +15,13 @@ import attrs
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import events, load, mqtt
+from tests.bench import can, events, load, mqtt
 from tests.bench.row import Row
 
 OUTPUT = Path("build/bench.json")
+
+_WIDTH = 140
+"""Columns where the table does not go to a terminal: no name is broken then."""
 
 
 def main() -> int:
@@ -27,6 +30,7 @@ def main() -> int:
         ("events", events.measure),
         ("load and start-up", load.measure),
         ("MQTT", mqtt.measure),
+        ("CAN", can.measure),
     ):
         print(f"==> Measuring {name}", file=sys.stderr)
         rows += measure()
@@ -34,13 +38,13 @@ def main() -> int:
     for row in rows:
         table.add_row(
             row.name,
-            f"{row.value:,.3g} {row.unit}",
+            f"{row.value:{',.0f' if row.value >= 100 else '.3g'}} {row.unit}",
             row.against,
             "" if row.ratio is None else f"{row.ratio:.2f}",
             row.target,
             {True: "yes", False: "NO", None: ""}[row.ok],
         )
-    Console().print(table)
+    Console(width=None if sys.stdout.isatty() else _WIDTH).print(table)
     OUTPUT.parent.mkdir(exist_ok=True)
     OUTPUT.write_text(json.dumps([attrs.asdict(row) for row in rows], indent=2) + "\n")
     print(f"==> Written to {OUTPUT}", file=sys.stderr)
