@@ -136,7 +136,8 @@ class NodeEnd:
                 self._to_danger()
         elif not same and (was_obeying or now < self._other_until):
             self.rejected["another-controller"] += 1
-            self._to_danger()
+            if was_obeying:
+                self._to_danger()
             self._other_until = fresh_until
         elif now >= self._other_until:
             self.due |= not was_obeying

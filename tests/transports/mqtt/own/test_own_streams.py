@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from signalling.layout.words import BoundDevice, Device, Order, Report
 from tests.mqtt_node import NodeEnd
 from transports.mqtt.options import Options
-from transports.mqtt.own.codec import Gone, NodeOrder, NodeReport, decode, encode
+from transports.mqtt.own.codec import AllDanger, Gone, NodeOrder, NodeReport, decode, encode
 from transports.mqtt.own.conversation import OwnBindings, OwnConversation
 from transports.transport import LinkCounters, TransportSettings
 
@@ -89,6 +89,8 @@ class World:
             content = None
             if each.topic.endswith("/order"):
                 content = decode(NodeOrder, each.payload)
+            elif each.topic.endswith("/all-danger"):
+                content = decode(AllDanger, each.payload)
             self._put(by, each.topic, each.payload, content)
 
     def _say_message(self, by: str, kind: str, message: NodeReport | Gone) -> None:
@@ -127,15 +129,18 @@ class World:
             self.under_way.pop(which % len(self.under_way))
 
     def replay(self, which: int) -> None:
-        self._arrive(self.recorded[which % len(self.recorded)])
+        self._arrive(self._lately_said(which))
 
     def corrupt(self, which: int, bits: set[int]) -> None:
-        said = self.recorded[which % len(self.recorded)]
+        said = self._lately_said(which)
         data = bytearray(said.payload)
         for bit in {bit % (len(data) * 8) for bit in bits}:
             data[bit // 8] ^= 1 << bit % 8
         if data != said.payload:
             self._hear(said.topic, bytes(data))
+
+    def _lately_said(self, which: int) -> Said:
+        return self.recorded[-1 - which % len(self.recorded)]
 
     def catch_up(self) -> None:
         """Deliver everything in order, with a reply to each."""
@@ -152,7 +157,7 @@ class World:
         elif isinstance(content, NodeOrder):
             numbers = self.node.numbers
         else:
-            numbers = None
+            numbers, said.proven = None, True
         if numbers is not None:
             given = numbers.given(content.heard)
             said.proven |= given is not None and given + WITHIN > self.now
@@ -186,27 +191,32 @@ class World:
             assert order is not None
             assert order.content.orders == self.node.outputs
             assert self.now < order.at + WITHIN
+            danger = self.newest_proven(AllDanger)
+            assert danger is not None
+            assert danger.place < order.place
 
 
-INDEX = st.integers(0, 200)
-STEPS = st.one_of(
-    st.tuples(st.just("wait"), st.sampled_from([0.0, 0.01, 0.25, 0.5, 0.99, 1.0, 3.0])),
-    st.tuples(
-        st.just("read"), st.sampled_from(["d1", "d2"]), st.sampled_from(["clear", "occupied"])
-    ),
-    st.tuples(
-        st.just("order"),
-        st.sampled_from(["danger", "caution", "clear"]),
-        st.sampled_from(["applied", "lifted"]),
-    ),
-    st.tuples(st.just("deliver"), INDEX),
-    st.tuples(st.just("deliver twice"), INDEX),
-    st.tuples(st.just("lose"), INDEX),
-    st.tuples(st.just("replay"), INDEX),
-    st.tuples(st.just("corrupt"), INDEX, st.sets(st.integers(0, 4000), min_size=1, max_size=3)),
-    st.tuples(st.just("catch up")),
-    st.tuples(st.just("node restarts")),
-    st.tuples(st.just("controller restarts")),
+INDEX = st.integers(0, 8) | st.integers(0, 200)
+DETECTORS, VALUES = st.sampled_from(["d1", "d2"]), st.sampled_from(["clear", "occupied"])
+ASPECTS = st.sampled_from(["danger", "caution", "clear"])
+STEPS = {
+    "wait": st.tuples(st.sampled_from([0.0, 0.01, 0.25, 0.5, 0.99, 1.0, 3.0])),
+    "read": st.tuples(DETECTORS, VALUES),
+    "read at once": st.tuples(DETECTORS, VALUES),
+    "order": st.tuples(ASPECTS, st.sampled_from(["applied", "lifted"])),
+    "order at once": st.tuples(ASPECTS),
+    "deliver": st.tuples(INDEX),
+    "deliver twice": st.tuples(INDEX),
+    "lose": st.tuples(INDEX),
+    "replay": st.tuples(INDEX),
+    "corrupt": st.tuples(INDEX, st.sets(st.integers(0, 4000), min_size=1, max_size=3)),
+    "catch up": st.tuples(),
+    "node restarts": st.tuples(),
+    "controller restarts": st.tuples(),
+}
+OFTEN = ["replay", "replay", "order at once", "read at once", "deliver"]
+STEP = st.sampled_from([*STEPS, *OFTEN]).flatmap(
+    lambda name: STEPS[name].map(lambda values: (name, *values))
 )
 
 
@@ -216,8 +226,14 @@ def take(world: World, step: tuple[Any, ...]) -> None:
             world.wait(seconds)
         case ("read", detector, value):
             world.read(detector, value)
+        case ("read at once", detector, value):
+            world.read(detector, value)
+            world.catch_up()
         case ("order", aspect, stop):
             world.order(aspect, stop)
+        case ("order at once", aspect):
+            world.order(aspect, "lifted")
+            world.catch_up()
         case ("deliver", which):
             world.deliver(which)
         case ("deliver twice", which):
@@ -237,7 +253,7 @@ def take(world: World, step: tuple[Any, ...]) -> None:
 
 
 @settings(max_examples=500)
-@given(st.lists(STEPS, max_size=60))
+@given(st.lists(STEP, max_size=60) | st.lists(STEP, min_size=20, max_size=60))
 def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any, ...]]) -> None:
     world = World()
     world.catch_up()
