@@ -39,6 +39,13 @@ uint8_t node_ordered(struct node *node, uint16_t frame_class, uint8_t group, uin
     return orders == NULL ? 0 : orders->ports.value[at];
 }
 
+bool node_told(struct node *node, uint16_t frame_class, uint8_t group)
+{
+    const struct node_orders *orders = orders_of(node, frame_class, group);
+
+    return orders != NULL && orders->tracker.synced;
+}
+
 static void nothing_in_force(struct node_orders *orders)
 {
     memset(&orders->ports, 0, sizeof orders->ports);

@@ -90,10 +90,11 @@ bool things_head_able(const struct things_head *head, uint8_t aspect, uint8_t in
 }
 
 void things_head_order(struct things_head *head, uint8_t aspect, uint8_t indicator, bool flash,
-                       uint32_t now)
+                       bool told, uint32_t now)
 {
     bool flashing = flash && aspect != 0;
 
+    head->told = told;
     if (aspect != head->aspect || flashing != head->flash) {
         head->aspect = aspect;
         head->flash = flashing;
@@ -117,7 +118,10 @@ static void look_at_lamps(struct things_head *head, const uint8_t *levels)
     if (lit == NODE_UNKNOWN) {
         head->lamps = UNKNOWN;
     } else if (!head->lamps_settle.set && !head->dark) {
-        head->lamps = lit == NODE_ON ? 2u : 1u;
+        /* Danger that nobody ordered is not what was ordered. */
+        head->lamps = lit != NODE_ON ? 1u : head->told ? 2u : UNKNOWN;
+    } else if (!head->told) {
+        head->lamps = UNKNOWN;
     }
 }
 

@@ -90,11 +90,12 @@ void things_earlier(struct things_timer *earliest, struct things_timer other);
 
 struct things_head {
     const struct node_signal_pins *pins;
-    uint8_t lamps;    /* what is proved of them: 0 not known, 1 dark, 2 lit */
+    uint8_t lamps;    /* what is proved of them: 0 not known, 1 dark, 2 lit as ordered */
     uint8_t position; /* proved to be alight: 0 not known, 8 dark */
     uint8_t aspect;
     uint8_t indicator;
     bool flash;
+    bool told; /* whether anybody orders anything */
     bool dark;
     bool indicator_fault;
     struct things_timer toggle;
@@ -107,7 +108,7 @@ void things_head_begin(struct things_head *head, const struct node_signal_pins *
 bool things_head_proved(const struct things_head *head);
 bool things_head_able(const struct things_head *head, uint8_t aspect, uint8_t indicator);
 void things_head_order(struct things_head *head, uint8_t aspect, uint8_t indicator, bool flash,
-                       uint32_t now);
+                       bool told, uint32_t now);
 void things_head_advance(struct things_head *head, const uint8_t *levels, uint32_t now);
 bool things_head_fault(const struct things_head *head);
 void things_head_deadline(const struct things_head *head, struct things_timer *earliest);

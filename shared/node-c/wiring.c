@@ -276,7 +276,8 @@ static void run_things(struct node *node, uint32_t now)
             &node->heads[at],
             node_ordered(node, signal_order, group, (uint8_t)(FRAMES_ASPECT + port)),
             node_ordered(node, signal_order, group, (uint8_t)(FRAMES_INDICATOR + port)),
-            node_ordered(node, signal_order, group, (uint8_t)(FRAMES_FLASH + port)) != 0, now);
+            node_ordered(node, signal_order, group, (uint8_t)(FRAMES_FLASH + port)) != 0,
+            node_told(node, signal_order, group), now);
         things_head_advance(&node->heads[at], node->levels, now);
     }
     for (uint8_t at = 0; at < config->stop_count; at++) {

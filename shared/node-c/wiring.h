@@ -25,4 +25,7 @@ bool node_add_orders(struct node *node, uint16_t frame_class, uint8_t group);
 /* Return what is ordered of a port; 0, the most restrictive, where nothing is. */
 uint8_t node_ordered(struct node *node, uint16_t frame_class, uint8_t group, uint8_t at);
 
+/* Return whether anything is ordered of a group. */
+bool node_told(struct node *node, uint16_t frame_class, uint8_t group);
+
 #endif

@@ -259,15 +259,23 @@ class Node:
     def _run(self, now: int) -> tuple[PinChange, ...]:
         self._expire(now)
         self._blink(now)
-        self._wiring.run(self._ordered, self._levels, now)
+        self._wiring.run(self._ordered, self._told, self._levels, now)
         for report in self._sender.reports:
             report.values = self._wiring.values(report.shape, report.group, self._levels)
         return self._changes()
 
     def _ordered(self, name: str, stem: str, port: int) -> int:
         """Return what is ordered of a port; 0, the most restrictive, where nothing is."""
-        orders = self._orders.get((name, port // self._schema.named[name].ports))
+        orders = self._orders_of(name, port)
         return 0 if orders is None else orders.value(stem, port)
+
+    def _told(self, name: str, port: int) -> bool:
+        """Return whether anything is ordered of a port."""
+        orders = self._orders_of(name, port)
+        return orders is not None and orders.frame is not None
+
+    def _orders_of(self, name: str, port: int) -> _Orders | None:
+        return self._orders.get((name, port // self._schema.named[name].ports))
 
     def _blink(self, now: int) -> None:
         if self._blink_until is not None and self._blink_until <= now:

@@ -67,12 +67,14 @@ class Head:
 
     pins: SignalPins
     lamps: int = UNKNOWN
-    """What is proved of the lamps: 1 dark, 2 lit."""
+    """What is proved of the lamps: 1 dark, 2 lit. What shows danger because nobody orders
+    anything is not what was ordered, so that of it only darkness is said."""
     position: int = UNKNOWN
     """The position of the indicator that is proved to be alight; 8 for dark."""
     _aspect: int = 0
     _flash: bool = False
     _indicator: int = 0
+    _told: bool = False
     _dark: bool = False
     _toggle_at: int | None = None
     _lamps_at: int | None = None
@@ -96,8 +98,9 @@ class Head:
         """Return whether it can show this."""
         return aspect < len(self.pins.aspects) and (indicator == 0 or indicator in self._positions)
 
-    def order(self, aspect: int, indicator: int, flash: int, now: int) -> None:
-        """Take what it is to show."""
+    def order(self, aspect: int, indicator: int, flash: int, now: int, *, told: bool) -> None:
+        """Take what it is to show; ``told`` is whether anybody orders anything."""
+        self._told = told
         flashing = bool(flash) and aspect != 0
         if (aspect, flashing) != (self._aspect, self._flash):
             self._aspect, self._flash, self._dark = aspect, flashing, False
@@ -125,7 +128,9 @@ class Head:
         if lit is None:
             self.lamps = UNKNOWN
         elif self._lamps_at is None and not self._dark:
-            self.lamps = 2 if lit else 1
+            self.lamps = 1 if not lit else 2 if self._told else UNKNOWN
+        elif not self._told:
+            self.lamps = UNKNOWN
         proof = self.pins.indicator_proof
         lit = None if proof is None else levels.get(proof)
         if lit is None:

@@ -80,14 +80,24 @@ class Wiring:
                 return False
         return True
 
-    def run(self, ordered: Callable[[str, str, int], int], levels: Levels, now: int) -> None:
-        """Take orders, by frame, field and port, and the levels of inputs."""
+    def run(
+        self,
+        ordered: Callable[[str, str, int], int],
+        told: Callable[[str, int], bool],
+        levels: Levels,
+        now: int,
+    ) -> None:
+        """Take orders, by frame, field and port, and the levels of inputs.
+
+        ``told`` is whether anybody orders a port of a frame.
+        """
         for port, head in self._heads.items():
             head.order(
                 ordered("SignalOrder", "Aspect", port),
                 ordered("SignalOrder", "Indicator", port),
                 ordered("SignalOrder", "Flash", port),
                 now,
+                told=told("SignalOrder", port),
             )
             head.advance(levels, now)
         for port, stop in self._stops.items():

@@ -187,7 +187,7 @@ def test_no_two_frames_of_a_stream_are_closer_than_the_gap(run: Run) -> None:
         ({"p32": True, "p33": False}, "StopProof", "Port0", 1),
         ({"p32": False, "p33": True}, "StopProof", "Port0", 2),
         ({"p32": True, "p33": True}, "StopProof", "Port0", 0),
-        ({"p30": True}, "SignalProof", "Lamps0", 2),
+        ({"p30": True}, "SignalProof", "Lamps0", 0),  # alight, and nobody orders it
         ({"p30": False}, "SignalProof", "Lamps0", 1),
         ({}, "SignalProof", "Lamps0", 0),
         ({"p31": False}, "SignalProof", "IndicatorLit0", 8),
@@ -574,7 +574,24 @@ def test_lamps_are_looked_at_once_they_have_settled_and_while_they_are_lit() -> 
     scene.read(805, p30=False)  # dark, as it should be
     scene.read(1310, p30=True)
     done = seen(scene, 1500)
-    assert {frame["Lamps0"] for at, frame in done.of("SignalProof") if at >= 150} == {2}
+    assert {frame["Lamps0"] for at, frame in done.of("SignalProof") if at >= 420} == {2}
+
+
+def test_lamps_that_show_danger_because_nobody_orders_anything_are_not_proved_lit() -> None:
+    scene = Scene().begin()
+    scene.read(0, p30=True)
+    scene.three(300, "SignalOrder", {"Aspect0": 3})
+    scene.order(500, "SignalOrder", {"Aspect0": 3})
+    scene.three(1700, "SignalOrder", {"Aspect0": 0})
+    scene.read(1800, p30=False)
+    done = seen(scene, 3100)
+    assert done.last("SignalProof", "Lamps0", 299) == 0  # it is at danger by itself
+    assert done.last("SignalProof", "Lamps0", 450) == 2
+    assert done.last("SignalProof", "Lamps0", 1490) == 2
+    assert done.last("SignalProof", "Lamps0", 1510) == 0  # nothing was heard for a second
+    assert done.last("SignalProof", "Lamps0", 1690) == 0
+    assert done.last("SignalProof", "Lamps0", 1790) == 2  # danger, as ordered
+    assert done.last("SignalProof", "Lamps0", 3000) == 1  # dark is dark, ordered or not
 
 
 @pytest.mark.parametrize(
