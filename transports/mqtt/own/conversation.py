@@ -42,8 +42,12 @@ __all__ = ["OwnBindings", "OwnConversation"]
 
 Said = TypeVar("Said", NodeReport, Gone)
 
-_REPEATS = 4
-"""How many times everything is said within the time for which it holds good."""
+PERIOD = 0.25
+"""Seconds after which both sides say everything again, at the latest."""
+REPEATS = 4
+"""How many times everything is said within the time for which it holds good, at the least."""
+TRIAL = 3 * PERIOD
+"""Seconds for which a board must be alone of its name before it is believed."""
 
 _DEFECTS = ("not-json", "repeated-key", "not-in-schema")
 """Why a message is turned away that came whole and can be nothing but its publisher's fault."""
@@ -84,7 +88,7 @@ class OwnConversation:
         self._session = new_session()
         self._rejected = counters.rejected
         self._wake = wake
-        self._period = options.within / _REPEATS
+        self._period = min(PERIOD, options.within / REPEATS)
         # The logic behind the orders speaks at least once within this time, if it runs.
         self._patience = options.timing.lost_after
         self._told_at = 0.0
@@ -95,6 +99,7 @@ class OwnConversation:
                 binding,
                 self._session,
                 within=options.within,
+                trial=TRIAL,
                 say=sink,
                 rejected=counters.rejected,
             )

@@ -27,7 +27,11 @@ __all__ = ["Node"]
 
 
 class Node:
-    """A node. ``within`` is how many seconds what is said by it and to it holds good."""
+    """A node.
+
+    ``within`` is how many seconds what is said by it and to it holds good, and
+    ``trial`` how long a board that is new must be alone of its name.
+    """
 
     def __init__(
         self,
@@ -36,6 +40,7 @@ class Node:
         session: str,
         *,
         within: float,
+        trial: float,
         say: Sink,
         rejected: Counter[str],
     ) -> None:
@@ -47,7 +52,9 @@ class Node:
         self._vouched = True
         """Whether somebody stood behind what it was told last."""
         self._numbers = Numbers(session, within)
-        self.watch = NodeWatch(link, self.name, self._numbers, within, rejected)
+        self.watch = NodeWatch(
+            link, self.name, self._numbers, within=within, trial=trial, rejected=rejected
+        )
         self._binding = binding
         self._ttl = round(within * 1000)
         self._say = say

@@ -4,7 +4,8 @@ Law of this file: messages and times in, verdicts out; no connection, no clock,
 no device. A board is believed while what it says repeats a number of ours that
 is fresh enough, in the order in which it said it, and while no other board
 answers to the same name. Two boards cannot be told apart by anybody who reads
-their reports, so that neither is believed.
+their reports, so that neither is believed; and so that a first one is not
+either, until another would have been heard too.
 """
 
 from __future__ import annotations
@@ -43,6 +44,8 @@ class _Board:
     """A session of a board that was heard lately."""
 
     status: NodeStatus
+    since: float
+    """When it first proved that it is there."""
     last: int
     """The number of its newest message."""
     heard_at: float
@@ -53,16 +56,27 @@ class _Board:
     """Whether the same board has begun a new session since."""
 
 
+_Name = tuple[str, str]
+"""A session and a serial: boards whose random numbers begin alike have one session."""
+
+
 class NodeWatch:
     """Watches who answers to a node's name, on one connection of ours.
 
     ``numbers`` are those that we give to what we tell the node, and ``within``
-    is how many seconds one of them proves something. ``rejected`` counts what
-    was turned away.
+    is how many seconds one of them proves something. A board that is new here
+    must be alone for ``trial`` seconds. ``rejected`` counts what was turned away.
     """
 
     def __init__(
-        self, link: str, name: str, numbers: Numbers, within: float, rejected: Counter[str]
+        self,
+        link: str,
+        name: str,
+        numbers: Numbers,
+        *,
+        within: float,
+        trial: float,
+        rejected: Counter[str],
     ) -> None:
         self.name = name
         self.acknowledged: Heard | None = None
@@ -72,11 +86,14 @@ class NodeWatch:
         self._link = link
         self._numbers = numbers
         self._within = within
+        self._trial = trial
         self._rejected = rejected
-        self._boards: dict[str, _Board] = {}
+        self._boards: dict[_Name, _Board] = {}
         self._ended: dict[str, float] = {}
         """Sessions that have ended lately, and when that was heard."""
-        self._believed: str | None = None
+        self._trusted = ""
+        """The serial of the board that was believed last."""
+        self._believed: _Name | None = None
         self._good_until = 0.0
 
     @property
@@ -108,15 +125,20 @@ class NodeWatch:
         if report.session in self._ended:
             self._rejected["another-session"] += 1
             return False
-        board = self._boards.get(report.session)
+        name = (report.session, report.status.serial)
+        board = self._boards.get(name)
         if board is not None and not self._in_order(board, report.seq):
             return False
         heard, given = report.heard, self._numbers.given(report.heard)
-        if self._believed in (None, report.session) and not self.doubled:
+        if (
+            self._believed in (None, name)
+            and not self.doubled
+            and report.status.serial == self._trusted
+        ):
             self.acknowledged = Heard(session=report.session, seq=report.seq)
         if heard is None or given is None or given + self._within <= now:
-            self._count_stale(report)
-            if self._believed == report.session:
+            self._count_stale(report, name)
+            if self._believed == name:
                 # It has said something newer, and this cannot be believed.
                 self._believed = None
             return False
@@ -125,13 +147,17 @@ class NodeWatch:
             self._believed = None
             return False
         if board is None:
-            board = _Board(report.status, report.seq, now, heard.seq)
-            self._boards[report.session] = board
+            board = _Board(report.status, now, report.seq, now, heard.seq)
+            self._boards[name] = board
         board.status, board.heard_at, board.proof = report.status, now, heard.seq
-        if self._is_doubled(report.session, now):
+        if self._is_doubled(name, now):
             self._rejected["same-name"] += 1
             return False
-        self._believed = report.session
+        if report.status.serial != self._trusted:
+            if board.since + self._trial > now:
+                return False
+            self._trusted = report.status.serial
+        self._believed = name
         self._good_until = given + self._within
         self.acknowledged = Heard(session=report.session, seq=report.seq)
         return True
@@ -143,8 +169,10 @@ class NodeWatch:
             session: at for session, at in self._ended.items() if at + self._within > now
         }
         self._ended[gone.session] = now
-        self._boards.pop(gone.session, None)
-        if self._believed == gone.session:
+        self._boards = {
+            name: board for name, board in self._boards.items() if name[0] != gone.session
+        }
+        if self._believed is not None and self._believed[0] == gone.session:
             self._believed = None
 
     def distrust(self) -> None:
@@ -168,41 +196,41 @@ class NodeWatch:
         What a board hears in a new session is newer than all that it heard before.
         """
         return any(
-            board.status.serial == report.status.serial and board.proof >= proof
-            for session, board in self._boards.items()
+            serial == report.status.serial and board.proof >= proof
+            for (session, serial), board in self._boards.items()
             if session != report.session
         )
 
-    def _count_stale(self, report: NodeReport) -> None:
+    def _count_stale(self, report: NodeReport, name: _Name) -> None:
         """Count what does not prove that it is new; a board that has heard nobody yet may not."""
         if report.heard is not None and report.heard.session == self._numbers.session:
             self._rejected["stale"] += 1
-        elif report.heard is not None or self._believed not in (None, report.session):
+        elif report.heard is not None or self._believed not in (None, name):
             self._rejected["another-session"] += 1
 
-    def _is_doubled(self, session: str, now: float) -> bool:
+    def _is_doubled(self, name: _Name, now: float) -> bool:
         """Return whether somebody else answers to the name than who has just been heard."""
         # A number proves something for ``within``: so long may a session's messages be repeated,
         # and so long must its last number be remembered, at the least.
         self._boards = {
-            name: board
-            for name, board in self._boards.items()
+            each: board
+            for each, board in self._boards.items()
             if board.heard_at + 2 * self._within > now
         }
-        board = self._boards[session]
+        board = self._boards[name]
         others = [
             other for other in self._boards.values() if other is not board and not other.replaced
         ]
         if board.replaced:
             board.replaced = False  # It has not ended: two boards have one serial.
-        elif session != self._believed and not self.doubled:
+        elif name != self._believed and not self.doubled:
             # A board that has connected again has a new session, and its old one has ended.
             for other in others:
                 other.replaced = other.status.serial == board.status.serial
             others = [other for other in others if not other.replaced]
         was_doubled, self.doubled = self.doubled, bool(others)
         if self.doubled and not was_doubled:
-            self._believed = None
+            self._believed, self._trusted = None, ""
             self.acknowledged = None
             serials = sorted(each.status.serial for each in (board, *others))
             logger.warning(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +23,9 @@ class Rig:
         self.now = 0.0
         self.numbers = Numbers(OURS, 1.0)
         self.rejected: Counter[str] = Counter()
-        self.watch = NodeWatch("club", "shed", self.numbers, 1.0, self.rejected)
+        self.watch = NodeWatch(
+            "club", "shed", self.numbers, within=1.0, trial=0.75, rejected=self.rejected
+        )
         self.seqs: Counter[str] = Counter()
         self.numbers.next(self.now)
 
@@ -32,6 +33,14 @@ class Rig:
         self.now += seconds
         self.numbers.next(self.now)
         self.watch.check(self.now)
+        return self
+
+    def trust(self, session: str = A, serial: str = "GP-1") -> Rig:
+        """Let a board be alone for so long that it is believed."""
+        while not self.says(session, serial):
+            assert self.watch.acknowledged is None
+            self.wait()
+        assert self.rejected == {}
         return self
 
     def says(self, session: str, serial: str = "GP-1", **changes: Any) -> bool:
@@ -76,39 +85,46 @@ def test_a_number_proves_when_it_was_given_and_for_so_long() -> None:
 # -- one board
 
 
-def test_a_board_is_believed_when_it_repeats_a_number_of_ours() -> None:
+def test_a_board_is_believed_when_it_repeats_a_number_of_ours_and_is_alone() -> None:
     rig = Rig()
     assert not rig.says(A, heard=None)
-    assert rig.watch.acknowledged == Heard(session=A, seq=1)
-    assert rig.rejected == {}
+    for _ in range(3):
+        assert not rig.says(A)
+        rig.wait()
+    assert rig.watch.acknowledged is None
+    assert not rig.watch.info.known
     assert rig.says(A)
-    assert rig.watch.acknowledged == Heard(session=A, seq=2)
+    assert rig.watch.acknowledged == Heard(session=A, seq=5)
     assert rig.watch.info.known
     assert [board.serial for board in rig.watch.info.boards] == ["GP-1"]
+    assert rig.rejected == {}
 
 
 def test_it_is_believed_until_the_number_is_too_old_however_late_it_came() -> None:
-    rig = Rig()
-    heard = Heard(session=OURS, seq=rig.numbers.last)
-    rig.wait(0.9)
+    rig = Rig().trust()
+    heard, given = Heard(session=OURS, seq=rig.numbers.last), rig.now
+    rig.wait(0.875)
     assert rig.says(A, heard=heard)
-    assert rig.watch.deadline == 1.0
-    assert rig.wait(0.05).watch.believed
-    assert not rig.wait(0.05).watch.believed
+    assert rig.watch.deadline == given + 1.0
+    assert rig.wait(0.0625).watch.believed
+    assert not rig.wait(0.0625).watch.believed
     assert not rig.says(A, heard=heard)
     assert rig.rejected == {"stale": 1}
+    # It is known, and believed again at once.
+    assert rig.watch.acknowledged == Heard(session=A, seq=rig.seqs[A])
     assert rig.says(A)
 
 
 def test_numbers_that_do_not_rise_are_turned_away_and_gaps_are_counted() -> None:
-    rig = Rig()
-    assert rig.says(A, seq=5)
-    assert not rig.says(A, seq=5)
-    assert not rig.says(A, seq=3)
+    rig = Rig().trust()
+    assert rig.says(A, seq=15)
+    assert not rig.says(A, seq=15)
+    assert not rig.says(A, seq=13)
     assert rig.watch.believed
-    assert rig.rejected == {"repeated": 1, "late": 1}
-    assert rig.says(A, seq=9)
-    assert rig.rejected["lost"] == 3
+    assert (rig.rejected["repeated"], rig.rejected["late"]) == (1, 1)
+    lost = rig.rejected["lost"]
+    assert rig.says(A, seq=19)
+    assert rig.rejected["lost"] == lost + 3
 
 
 def test_what_was_said_to_somebody_else_is_turned_away() -> None:
@@ -121,18 +137,17 @@ def test_what_was_said_to_somebody_else_is_turned_away() -> None:
 
 
 def test_a_board_that_begins_to_listen_to_somebody_else_is_believed_no_longer() -> None:
-    rig = Rig()
-    assert rig.says(A)
+    rig = Rig().trust()
     assert not rig.says(A, heard=Heard(session=B, seq=1))
     assert not rig.watch.believed
 
 
 def test_a_board_that_greets_does_not_disturb_one_that_is_believed() -> None:
-    rig = Rig()
-    assert rig.says(A)
+    rig = Rig().trust()
+    before = rig.watch.acknowledged
     assert not rig.says(B, heard=None)
     assert rig.watch.believed
-    assert rig.watch.acknowledged == Heard(session=A, seq=1)
+    assert rig.watch.acknowledged == before
     assert rig.rejected == {"another-session": 1}
 
 
@@ -140,8 +155,7 @@ def test_a_board_that_greets_does_not_disturb_one_that_is_believed() -> None:
 
 
 def test_a_will_ends_a_session_for_good() -> None:
-    rig = Rig()
-    assert rig.says(A)
+    rig = Rig().trust()
     rig.watch.take_gone(Gone(node="shed", session=A), rig.now)
     assert not rig.watch.believed
     assert not rig.says(A)
@@ -150,25 +164,23 @@ def test_a_will_ends_a_session_for_good() -> None:
 
 
 def test_the_will_of_an_earlier_session_says_nothing_of_this_one() -> None:
-    rig = Rig()
-    assert rig.says(A)
+    rig = Rig().trust()
     assert rig.wait().says(A2)
     rig.watch.take_gone(Gone(node="shed", session=A), rig.now)
     assert rig.watch.believed
 
 
 def test_a_board_that_connects_again_is_believed_at_once() -> None:
-    rig = Rig()
-    assert rig.says(A)
+    rig = Rig().trust()
     assert rig.wait().says(A2)
     assert rig.rejected == {}
 
 
 def test_an_earlier_session_cannot_be_told_from_a_later_one_by_an_old_number() -> None:
-    rig = Rig()
+    rig = Rig().trust()
     old = Heard(session=OURS, seq=rig.numbers.last)
     assert rig.wait().says(A2)
-    assert not rig.says(A, heard=old)
+    assert not rig.says("a3" * 8, heard=old)
     assert not rig.watch.believed
     assert rig.rejected == {"late": 1}
     assert rig.says(A2)
@@ -180,8 +192,7 @@ def test_an_earlier_session_cannot_be_told_from_a_later_one_by_an_old_number() -
 def test_two_boards_of_one_name_are_found_and_named_and_neither_is_believed(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    rig = Rig()
-    assert rig.says(A, "GP-1")
+    rig = Rig().trust(A, "GP-1")
     assert not rig.says(B, "GP-2")
     assert not rig.watch.believed
     assert rig.watch.doubled
@@ -190,17 +201,31 @@ def test_two_boards_of_one_name_are_found_and_named_and_neither_is_believed(
         rig.wait()
         assert not rig.says(A, "GP-1")
         assert not rig.says(B, "GP-2")
-    assert rig.rejected["same-name"] == 41
+    assert rig.rejected == {"same-name": 41}
     assert {board.serial for board in rig.watch.info.boards} == {"GP-1", "GP-2"}
     [line] = [record.getMessage() for record in caplog.records]
     assert "GP-1 and GP-2 all say that they are node shed" in line
     assert "Give each a name of its own" in line
 
 
-def test_when_one_of_them_has_gone_the_other_is_believed(caplog: pytest.LogCaptureFixture) -> None:
-    caplog.set_level(logging.INFO)
+def test_of_two_boards_that_come_together_neither_is_believed_for_a_moment() -> None:
     rig = Rig()
-    rig.says(A, "GP-1")
+    for _ in range(20):
+        assert not rig.says(A, "GP-1")
+        assert not rig.says(B, "GP-2")
+        assert rig.watch.acknowledged is None
+        rig.wait()
+
+
+def test_two_boards_whose_random_numbers_begin_alike_are_found() -> None:
+    rig = Rig().trust(A, "GP-1")
+    assert not rig.says(A, "GP-2")
+    assert rig.watch.doubled
+    assert not rig.wait().says(A, "GP-1")
+
+
+def test_when_one_of_them_has_gone_the_other_is_believed(caplog: pytest.LogCaptureFixture) -> None:
+    rig = Rig().trust(A, "GP-1")
     rig.says(B, "GP-2")
     for _ in range(7):
         assert not rig.wait().says(B, "GP-2")
@@ -214,8 +239,7 @@ def test_when_one_of_them_has_gone_the_other_is_believed(caplog: pytest.LogCaptu
 
 
 def test_two_boards_of_one_serial_are_found_when_the_one_speaks_again_that_was_replaced() -> None:
-    rig = Rig()
-    assert rig.says(A)
+    rig = Rig().trust()
     assert rig.wait().says(A2)
     assert not rig.wait().says(A)
     assert rig.watch.doubled
@@ -225,14 +249,19 @@ def test_two_boards_of_one_serial_are_found_when_the_one_speaks_again_that_was_r
 
 
 def test_a_board_that_is_exchanged_for_another_is_believed_after_a_while() -> None:
-    rig = Rig()
-    assert rig.says(A, "GP-1")
+    rig = Rig().trust(A, "GP-1")
     assert not rig.wait(0.5).says(B, "GP-2")
     assert rig.wait(2.0).says(B, "GP-2")
+    # Where the first has said that it goes, the second is but new.
+    rig.watch.take_gone(Gone(node="shed", session=B), rig.now)
+    assert not rig.says(A2, "GP-1")
+    assert not rig.wait(0.5).says(A2, "GP-1")
+    assert rig.wait(0.25).says(A2, "GP-1")
+    assert not rig.watch.doubled
 
 
 def test_sessions_are_not_remembered_for_ever() -> None:
-    rig = Rig()
+    rig = Rig().trust()
     for turn in range(100):
         rig.wait(1.0).says(f"{turn:016x}")
         rig.watch.take_gone(Gone(node="shed", session=f"{turn + 1000:016x}"), rig.now)

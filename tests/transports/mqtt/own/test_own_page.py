@@ -12,7 +12,7 @@ from signalling.layout.words import KINDS
 from transports.mqtt.options import Options
 from transports.mqtt.own.addresses import ADDRESSES
 from transports.mqtt.own.codec import NAMES, NodeStatus, check_sum, decode, encode
-from transports.mqtt.own.conversation import _REPEATS
+from transports.mqtt.own.conversation import PERIOD, REPEATS, TRIAL
 from transports.mqtt.own.document import EXAMPLES
 from transports.mqtt.own.schema import LONGEST_NAME, LONGEST_PAYLOAD, SCHEMAS
 from transports.transport import TransportSettings
@@ -82,10 +82,11 @@ def test_the_times() -> None:
     assert times["time to live, of orders (in `ttl`) and of reports"].startswith(
         f"{OPTIONS.within} s"
     )
-    assert times["everything is said again every"] == (
-        f"quarter of it: {OPTIONS.within / _REPEATS * 1000:.0f} ms"
-    )
-    assert _REPEATS == 4
+    again = f"{PERIOD * 1000:.0f} ms"
+    assert times["everything is said again every"].startswith(again)
+    assert OPTIONS.within == PERIOD * REPEATS
+    trial = times["a board that is new must be alone of its name for"]
+    assert trial.startswith(f"{TRIAL} s")
 
 
 def test_the_words_of_reports() -> None:
