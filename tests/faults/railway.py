@@ -58,7 +58,7 @@ class Change:
     before: str
     after: str
     right: bool
-    """Whether everything by one of its routes was physically right, so that no train was the cause."""
+    """Whether everything by one of its routes was physically right: no train was the cause."""
 
 
 class Railway:

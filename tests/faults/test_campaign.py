@@ -34,7 +34,7 @@ FOR_EVER = 1e6
 def test_no_fault_is_wrong_side_and_all_is_well_again_when_it_has_gone() -> None:
     tallies = merged(run_in_processes(FAULTS_IN_CI, SEED))
     write(REPORT, tallies, faults=FAULTS_IN_CI, seed=SEED)
-    print(table(tallies))  # noqa: T201 - what the campaign is for; pytest -s shows it
+    print(table(tallies))
     whole = total(tallies)
     assert whole.findings == []
     assert (whole.wrong_side, whole.not_recovered) == (0, 0)

@@ -100,9 +100,7 @@ class NodeWatch:
     def _identify(self, serial: int, now: float) -> None:
         was_doubled, known = self.doubled, serial in self._heard
         self._heard[serial] = now
-        self._heard = {
-            each: at for each, at in self._heard.items() if at + IDENTITY_TIMEOUT > now
-        }
+        self._heard = {each: at for each, at in self._heard.items() if at + IDENTITY_TIMEOUT > now}
         if not known:
             self._alone_since = now
         elif was_doubled and not self.doubled:
