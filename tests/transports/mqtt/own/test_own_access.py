@@ -50,6 +50,7 @@ kind = "mqtt"
 port = PORT
 base = "gannet"
 schema = 1
+within = 30
 ca_file = "ca.pem"
 username_file = "signaller.user"
 password_file = "signaller.word"
@@ -177,12 +178,17 @@ async def test_nodes_hear_their_own_orders_and_no_others(guarded: Guarded) -> No
     guarded._listeners.append(node)
     command = (_tool("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(guarded.port), "-q", "1")
     await node.start(*command, "-t", "gannet/#", *guarded.as_user("east"))
-    for _ in range(2):
+    while len(node.latest) < 2:  # until it listens, and has heard what it may
         for each in ("node/east/order", "node/west/order", "node/west/report", "all-danger"):
             user = "west" if each.endswith("report") else "signaller"
             await guarded.publish(f"gannet/v1/{each}", each, *guarded.as_user(user))
-        await until(lambda: len(node.latest) == 2, "its own order and all-danger", node.lines)
+    # Once more, now that it certainly listens.
+    for each in ("node/west/order", "node/west/report"):
+        user = "west" if each.endswith("report") else "signaller"
+        await guarded.publish(f"gannet/v1/{each}", each, *guarded.as_user(user))
     await guarded.heard_by(everything)
+    await guarded.publish("gannet/v1/all-danger", "last", *guarded.as_user("signaller"))
+    await node.until("gannet/v1/all-danger", "last")
     assert set(node.latest) == {"gannet/v1/node/east/order", "gannet/v1/all-danger"}
 
 

@@ -151,7 +151,7 @@ LONG = 30.0
 
 
 async def test_reports_in_and_aspects_out(broker: Broker, tmp_path: Path) -> None:
-    async with running(broker, tmp_path) as hall:
+    async with running(broker, tmp_path, within=LONG) as hall:
         assert hall.west.shown["stop"]["S2"] == "lifted"
         hall.west.report("detector", j1="occupied")
         await hall.shows("caution", "danger", "clear")
@@ -253,7 +253,7 @@ async def test_without_a_broker_everything_shows_danger_and_comes_back(
 
 async def test_recorded_messages_have_no_effect(broker: Broker, tmp_path: Path) -> None:
     """What was recorded says clear and proceed; it is played back while that is not so."""
-    async with running(broker, tmp_path) as hall:
+    async with running(broker, tmp_path, within=LONG) as hall:
         reports = [
             (topic, payload)
             for topic, payload in hall.west.said
@@ -271,13 +271,13 @@ async def test_recorded_messages_have_no_effect(broker: Broker, tmp_path: Path) 
         await until(lambda: hall.rejected["late"] >= late + count, "counted", hall.rejected)
         await until(lambda: hall.west.end.rejected["late"] >= 3, "and at the node", hall)
     # The same to a node that nobody speaks to, and to a controller whose node has gone.
-    fresh = hall.node("west", "GP-2", WEST, 1.0)
-    async with fresh:
-        for topic, payload in orders:
-            await broker.publish(topic, payload)
-        await until(lambda: len(fresh.ordered) >= 3, "they arrive")
+    fresh = hall.node("west", "GP-2", WEST, LONG)
+    async with fresh, asyncio.timeout(20):
+        while len(fresh.ordered) < 3:  # again until it listens
+            for topic, payload in orders:
+                await broker.publish(topic, payload)
         assert fresh.shown == WEST
-    again = Hall(broker, tmp_path, 1.0)
+    again = Hall(broker, tmp_path, LONG)
     async with again.controller:
         await until(lambda: again.controller.status().links[0].state is LinkState.UP, "the link")
         for topic, payload in reports:
@@ -289,8 +289,8 @@ async def test_recorded_messages_have_no_effect(broker: Broker, tmp_path: Path) 
 async def test_two_nodes_of_one_name_are_named_and_neither_counts(
     broker: Broker, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    async with running(broker, tmp_path, within=2.0) as hall:
-        twin = hall.node("east", "GP-9", EAST, 2.0)
+    async with running(broker, tmp_path, within=LONG) as hall:
+        twin = hall.node("east", "GP-9", EAST, LONG)
         async with twin:
             twin.report("detector", d1="clear", d2="clear")
             await until(lambda: len(hall.club.nodes["east"].boards) == 2, "both", hall)
@@ -335,7 +335,7 @@ async def test_what_is_retained_has_no_effect_and_nothing_of_ours_is(
 async def test_rubbish_is_counted_and_moves_nothing(
     broker: Broker, tmp_path: Path, payload: bytes, reason: str
 ) -> None:
-    async with running(broker, tmp_path) as hall:
+    async with running(broker, tmp_path, within=LONG) as hall:
         await broker.publish("gannet/v1/node/east/report", payload)
         await broker.publish("gannet/v1/node/east/order", payload)
         await until(lambda: hall.rejected[reason] == 1, reason, hall.rejected)
