@@ -5,7 +5,7 @@ PYTHON_IN := .venv/bin/python
 PIP := $(PYTHON_IN) -m pip install -q --disable-pip-version-check
 SAY := @printf '==> %s\n'
 
-.PHONY: help demo test lint bench schema clean
+.PHONY: help demo test lint bench faults schema clean
 .DEFAULT_GOAL := help
 
 help:
@@ -13,6 +13,7 @@ help:
 	@echo "make test    the same, then run all tests (installs a broker, CAN tools and the like if missing)"
 	@echo "make lint    style, types and the order of layers"
 	@echo "make bench   measure, print a table and write build/bench.json"
+	@echo "make faults  try faults on simulated hardware and write build/faults.json; N=100000 SEED=7"
 	@echo "make schema  write what is made from the classes and the DBC again: schemas, tables, C"
 	@echo "make clean   remove what the above made"
 
@@ -52,6 +53,10 @@ bench: .venv/installed-dev
 	@.ci/prepare mosquitto
 	$(SAY) "Measuring; this takes about a minute"
 	@$(PYTHON_IN) -m tests.bench
+
+faults: .venv/installed-dev
+	$(SAY) "Trying faults; 2000 take about a minute"
+	@$(PYTHON_IN) -m tests.faults $(or $(N),2000) $(or $(SEED),1)
 
 schema: .venv/installed-dev
 	$(SAY) "Writing the schemas and the C in shared/, and the tables of docs/layout-file.md and docs/node.md"

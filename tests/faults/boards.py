@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from attrs import evolve
 
 from tests.faults.wire import Frame, Port, Wire
-from tests.mixed.tern import ASPECTS, Board
+from tests.mixed.tern import Board
 from transports.can.node import Node
 from transports.can.node_file import node_file_from
 from transports.can.protect import check_sum
@@ -83,6 +83,12 @@ class RunningBoard:
             self._timer = None
         self._changed()
 
+    def rejoin(self) -> None:
+        """Go on after the bus was off."""
+        if self._node is not None:
+            self._apply(self._node.restart(self._now))
+            self._run()
+
     def remove(self) -> None:
         """Take the board out for good."""
         self.power_off()
@@ -95,12 +101,7 @@ class RunningBoard:
     # -- what the railway sees of it, and it of the railway
 
     def aspect(self, signal: str) -> str:
-        """What a driver reads; a signal that is dark, or shows no aspect at all, is at danger."""
-        lit = {pin for aspect in self.board.signals[signal] for pin in aspect} & self._pins
-        for aspect, pins in zip(ASPECTS, self.board.signals[signal], strict=True):
-            if lit == set(pins):
-                return aspect
-        return "danger"
+        return self.board.aspect(signal, self._pins)
 
     def lifted(self, stop: str) -> bool:
         return self.board.stops[stop] in self._pins

@@ -160,9 +160,8 @@ async def _try(railway: Railway, fault: Fault, random: Random, tally: Tally) -> 
     railway.look()
     onset, before = railway.now, railway.off()
     wrong, broken, changes = len(judge.wrong), len(judge.broken_promises), len(railway.changes)
-    must, times = await fault.make(railway, random), 1
-    if isinstance(must, int):
-        must, times = NOBODY, must
+    made = await fault.make(railway, random)
+    must, times = (NOBODY, made) if isinstance(made, int) else (made, 1)
     lasted = railway.now - onset
     ailing = await _until_well(railway)
     railway.look()
@@ -222,7 +221,7 @@ def document(tallies: Mapping[str, Tally], **more: Any) -> dict[str, Any]:
 
 def table(tallies: Mapping[str, Tally]) -> str:
     """Return what came of the faults as a table to print."""
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             "class of fault",
             "tried",

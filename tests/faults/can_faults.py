@@ -33,6 +33,7 @@ from transports.can.protect import check_sum
 
 PATIENCE = 1.5
 """Seconds that a fault waits for frames to befall."""
+HOARDED = 0.9
 ID_BITS = 11
 
 
@@ -204,6 +205,31 @@ async def replay(railway: Railway, random: Random) -> frozenset[str]:
     return NOBODY
 
 
+async def hoard(railway: Railway, random: Random) -> frozenset[str]:
+    """An adapter, or a board's driver, hoards what arrives, and then gives it all, in order.
+
+    Not for longer than orders and reports hold good. What is older counts again while it pours
+    out, once three frames of a stream have come: the bus has no word for how old a frame is.
+    """
+    hoarding = random.choice(railway.wire.ports)
+    hoard: list[Frame] = []
+
+    def trouble(frame: Frame, port: Port) -> Iterable[tuple[float, Frame]] | None:
+        if port is not hoarding:
+            return None
+        hoard.append(frame)
+        return ()
+
+    with on_wire(railway, trouble):
+        await asyncio.sleep(min(seconds(random), HOARDED))
+        at_once = random.random() < 0.5
+        while hoard and hoarding in railway.wire.ports:
+            frame = hoard.pop(0)
+            hoarding.hear(frame)
+            await asyncio.sleep(0.0 if at_once else frame.seconds / 2)
+    return NOBODY
+
+
 async def truncate(railway: Railway, random: Random) -> frozenset[str]:
     def become(frame: Frame) -> list[tuple[float, Frame]]:
         short = frame.data[: random.randrange(len(frame.data))]
@@ -286,6 +312,16 @@ async def be_mute(railway: Railway, random: Random) -> frozenset[str]:
     await asyncio.sleep(seconds(random))
     board.mute = False
     return relying(boards=[name])
+
+
+async def be_off_the_bus(railway: Railway, random: Random) -> frozenset[str]:
+    """A board's CAN controller is bus-off for a while, and recovers."""
+    name, board = any_board(railway, random)
+    board.deaf = board.mute = True
+    await asyncio.sleep(seconds(random))
+    board.deaf = board.mute = False
+    board.rejoin()
+    return relying(boards=[name]) | standing_on(boards=[name])
 
 
 async def count_no_more(railway: Railway, random: Random) -> frozenset[str]:
@@ -406,6 +442,7 @@ CAN_FAULTS = (
     Fault(name="CAN: frames twice", make=duplicate, weight=3),
     Fault(name="CAN: frames out of order", make=reorder, weight=3),
     Fault(name="CAN: recorded frames again", make=replay, weight=6),
+    Fault(name="CAN: frames hoarded at one end", make=hoard, weight=2),
     Fault(name="CAN: frames too short", make=truncate, weight=3),
     Fault(name="CAN: frames too long, or no data frames", make=oversize, weight=3),
     Fault(name="CAN: frames for another node", make=misaddress, weight=3),
@@ -413,6 +450,7 @@ CAN_FAULTS = (
     Fault(name="CAN: board dead", make=die),
     Fault(name="CAN: board hears nothing", make=be_deaf),
     Fault(name="CAN: board says nothing", make=be_mute),
+    Fault(name="CAN: board bus-off", make=be_off_the_bus),
     Fault(name="CAN: board's counters stuck", make=count_no_more),
     Fault(name="CAN: detector not read", make=unread, weight=2),
     Fault(name="CAN: two boards of one number", make=same_number),

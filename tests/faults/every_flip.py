@@ -32,7 +32,7 @@ _FOR_ALL = ("AllDanger", "Identify")
 Item = TypeVar("Item")
 
 
-def models(railway: Railway) -> Iterator[tuple[str, Frame]]:
+def models(railway: Railway) -> Iterator[Frame]:
     """Yield a frame of each class: one that has just passed, or else one that might."""
     passed = {frame.identifier >> _CLASS_SHIFT: frame for frame in railway.wire.passed}
     for number, shape in load_schema().shapes.items():
@@ -40,7 +40,7 @@ def models(railway: Railway) -> Iterator[tuple[str, Frame]]:
         if frame is None:
             node = 0 if shape.name in _FOR_ALL else 1
             frame = Frame(*encode(shape.name, node, counter=1000))
-        yield shape.name, frame
+        yield frame
 
 
 def alterations(frame: Frame) -> Iterator[Frame]:
@@ -53,7 +53,7 @@ def alterations(frame: Frame) -> Iterator[Frame]:
 async def flip_every_bit_of_frames(railway: Railway, _: Random) -> int:
     """Let them all come; return how many there were."""
     count = 0
-    for _, frame in list(models(railway)):
+    for frame in list(models(railway)):
         for some in _in_groups(alterations(frame)):
             for each in some:
                 railway.wire.put(each, troubled=False)

@@ -35,7 +35,7 @@ from transports.mqtt.own.codec import NodeOrder, NodeReport, decode, encode
 
 PATIENCE = 1.5
 OWN, PLAIN = "tern/", "yard/"
-_CLASSES = {"report": NodeReport, "order": NodeOrder}
+_CLASSES: dict[str, type[NodeReport | NodeOrder]] = {"report": NodeReport, "order": NodeOrder}
 
 
 def untrue(message: Message) -> Message:
@@ -204,7 +204,7 @@ async def misaddress(railway: Railway, random: Random) -> frozenset[str]:
         payload = message.payload
         if named:
             cls = _CLASSES[kind]
-            payload = encode(evolve(decode(cls, payload), node=other))  # type: ignore[type-var]
+            payload = encode(evolve(decode(cls, payload), node=other))
         for session in railway.post.sessions:
             if topic in session.topics:
                 wrong = Message(topic, payload)
@@ -228,7 +228,7 @@ async def count_no_more(railway: Railway, random: Random) -> frozenset[str]:
     ][-1].seq
 
     def become(message: Message) -> list[tuple[float, Message]]:
-        said = decode(_CLASSES[kind], message.payload)  # type: ignore[type-var]
+        said = decode(_CLASSES[kind], message.payload)
         return [(0.0, evolve(message, payload=encode(evolve(said, seq=stood)), says={}))]
 
     befalls = Befalls(lambda message: message.topic == topic, become)

@@ -212,7 +212,7 @@ class MemorySession:
         """Let the broker do something, and wait until it says that it has."""
         if not self.connected:
             raise LinkError("the connection has gone")
-        done = self._loop.create_future()
+        done: asyncio.Future[None] = self._loop.create_future()
 
         def act() -> None:
             if self._post.running:
@@ -220,12 +220,17 @@ class MemorySession:
 
         def finish() -> None:
             action()
-            self.inward.pass_on(lambda: done.done() or done.set_result(None))
+            self.inward.pass_on(settle)
+
+        def settle() -> None:
+            if not done.done():
+                done.set_result(None)
 
         self._outward.pass_on(act)
         lost = asyncio.ensure_future(self.wait_lost())
+        ends: set[asyncio.Future[Any]] = {done, lost}
         try:
-            await asyncio.wait({done, lost}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
             lost.cancel()
         if not done.done():

@@ -28,7 +28,7 @@ from tests.faults.boards import RunningBoard
 from tests.faults.judge import DANGER, Judge, Shown
 from tests.faults.post import MemorySession, Post, by_post
 from tests.faults.wire import INTERFACES, Wire, in_memory
-from tests.mixed.tern import AT_REST, BELL, BOARDS, COIL, READS, ROUTES, STOPS, tern_table
+from tests.mixed.tern import AT_REST, BELL, BOARDS, CALM, COIL, READS, ROUTES, STOPS, tern_table
 from tests.mqtt_node import PyNode
 from transports.link import LinkState
 from transports.mqtt.session import Publication
@@ -62,13 +62,21 @@ class Change:
 
 
 class Railway:
-    """The whole, as an asynchronous context manager. ``seed`` decides what chance decides."""
+    """The whole, as an asynchronous context manager. ``seed`` decides what chance decides.
 
-    def __init__(self, seed: int, *, limit: float = 1.0) -> None:
+    One that is not ``busy`` has no trains, and nobody throws a turnout. One that is
+    not ``controlled`` has its hardware alone.
+    """
+
+    def __init__(
+        self, seed: int, *, limit: float = 1.06, busy: bool = True, controlled: bool = True
+    ) -> None:
         self.random = Random(seed)
         self.wire = Wire()
         self.post = Post()
-        self.table = tern_table(INTERFACES[seed % len(INTERFACES)], "tern", 1)
+        interface = INTERFACES[seed % len(INTERFACES)]
+        self.table = tern_table(interface, "tern", 1, busy=busy)
+        self._busy, self._controlled = busy, controlled
         self.world = World(self.table, seed=seed)
         self.judge = Judge(self.world, limit)
         self.boards = {
@@ -103,12 +111,14 @@ class Railway:
         for board in self.boards.values():
             board.power_on()
         self.judge.shown = self.read()
-        await stack.enter_async_context(self.controller)
+        if self._controlled:
+            await stack.enter_async_context(self.controller)
         self._tasks = [
             asyncio.create_task(self._tick(), name="the railway"),
-            asyncio.create_task(self._work(), name="the people"),
             asyncio.create_task(self._say_foreign(), name="foreign devices"),
         ]
+        if self._busy:
+            self._tasks.append(asyncio.create_task(self._work(), name="the people"))
         return self
 
     async def __aexit__(
@@ -131,7 +141,7 @@ class Railway:
         at_rest = {kind: dict(states) for kind, states in AT_REST[name].items()}
         node = PyNode("tern", name, serial, at_rest, port=1)
         for kind, names in READS[name].items():
-            node.end.reports[kind] = {each: _CALM.get(kind) for each in names}
+            node.end.reports[kind] = dict.fromkeys(names, CALM[kind])
         return node
 
     def at_the_end(self, node: PyNode) -> None:
@@ -324,9 +334,6 @@ class Railway:
 
     def off(self) -> set[str]:
         return {each for each, aspect in self.judge.shown.aspects.items() if aspect != DANGER}
-
-
-_CALM = {"lamps": "lit", "detector": "clear", "turnout": "normal"}
 
 
 @contextlib.contextmanager

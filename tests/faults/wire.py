@@ -251,7 +251,8 @@ def in_memory(wire: Wire) -> Iterator[None]:
     def make(*, interface: str, ignore_config: bool, **options: Any) -> can.BusABC:
         assert interface in INTERFACES
         assert ignore_config
-        return backend(**options)
+        bus: can.BusABC = backend(**options)
+        return bus
 
     with (
         mock.patch("transports.can.bus.can.Bus", make),

@@ -7,7 +7,7 @@ table or its equations.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +19,12 @@ from tests.rig import table_from
 HERE = Path(__file__).parent
 
 
-def tern_text(interface: str, channel: str, port: int) -> str:
-    """Return the layout file for a CAN interface and a broker."""
+def tern_text(interface: str, channel: str, port: int, *, busy: bool = True) -> str:
+    """Return the layout file for a CAN interface and a broker; with trains where it is busy."""
     text = (HERE / "tern.toml").read_text()
+    if not busy:
+        before, _, rest = text.partition("[trains]")
+        text = before + rest[rest.index("[transports.bus]") :]
     return (
         text.replace("INTERFACE", interface)
         .replace("CHANNEL", channel)
@@ -29,8 +32,8 @@ def tern_text(interface: str, channel: str, port: int) -> str:
     )
 
 
-def tern_table(interface: str, channel: str, port: int) -> Table:
-    return table_from(tern_text(interface, channel, port))
+def tern_table(interface: str, channel: str, port: int, *, busy: bool = True) -> Table:
+    return table_from(tern_text(interface, channel, port, busy=busy))
 
 
 # -- what each signal depends on
@@ -107,6 +110,15 @@ class Board:
     proofs: Mapping[str, int]
     """The pin that is on while a signal's lamps are alight."""
 
+    def aspect(self, signal: str, on: Container[int]) -> str:
+        """What a driver reads, by the pins that are on; whatever is no aspect is danger."""
+        lamps = self.signals[signal]
+        lit = {pin for aspect in lamps for pin in aspect if pin in on}
+        for aspect, pins in zip(ASPECTS, lamps, strict=True):
+            if lit == set(pins):
+                return aspect
+        return "danger"
+
 
 def _board(
     number: int,
@@ -174,6 +186,9 @@ READS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "harbour": {"detector": ("h1", "h2")},
 }
 """What each node reports, by kind."""
+
+CALM = {"lamps": "lit", "detector": "clear", "turnout": "normal"}
+"""What each kind of device reads on an empty track."""
 
 COIL, BELL = "yard/coil/7", "yard/bell"
 """The topics of the foreign devices: detector r5 and the danger switch."""
