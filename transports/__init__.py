@@ -8,6 +8,7 @@ from transports.conformance import (
     check_transport,
 )
 from transports.link import SUPERVISED_OPTIONS, Timing
+from transports.listen import Arrival, CanListen, Hear, Meaning
 from transports.loopback import LoopbackBench, LoopbackTransport
 from transports.transport import BoundDevice, LinkCounters, Sink, Transport, TransportSettings
 
@@ -20,6 +21,11 @@ __all__ = [  # noqa: RUF022 - in reading order
     "Sink",
     "Timing",
     "SUPERVISED_OPTIONS",
+    # What one may do besides: listen without a word.
+    "CanListen",
+    "Hear",
+    "Arrival",
+    "Meaning",
     # The reference.
     "LoopbackBench",
     "LoopbackTransport",

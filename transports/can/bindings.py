@@ -32,7 +32,7 @@ class Bindings:
 
     def __init__(self, settings: TransportSettings, options: Options) -> None:
         name = settings.name
-        files = DbcFiles(name, settings.folder, options.dbc)
+        self.files = files = DbcFiles(name, settings.folder, options.dbc)
         reporting = [bound for bound in settings.devices if bound.reports]
         ordered = [bound for bound in settings.devices if bound.orders]
         own_ways = [_own(name, bound, "report", bound.report) for bound in reporting]

@@ -17,6 +17,7 @@ import can
 from signalling.errors import ConfigurationError, LinkError
 from transports.can.outgoing import CanFrame
 from transports.can.reader import Reader, make_reader
+from transports.can.serial_port import claim, release
 from transports.can.trouble import (
     bus_condition,
     error_counters,
@@ -84,6 +85,7 @@ class Bus:
         self._patience = patience
         self._loop = asyncio.get_running_loop()
         self._bus: can.BusABC | None = None
+        self._port: int | None = None
         self._reader: Reader | None = None
         self._lost: asyncio.Future[str] = self._loop.create_future()
         self._blocks = interface not in _NEVER_BLOCK
@@ -171,6 +173,8 @@ class Bus:
     # -- on the worker's thread
 
     def _open(self) -> can.BusABC:
+        # Before the driver opens it, which would reset an adapter that somebody else uses.
+        self._port = claim(self._arguments.get("channel"))
         self._bus = bus = can.Bus(interface=self._interface, ignore_config=True, **self._arguments)
         # What waits in the adapter was said before we were there.
         until = time.monotonic() + _STALE
@@ -186,8 +190,12 @@ class Bus:
     def _close(self) -> None:
         if self._reader is not None:
             self._reader.join()
-        if self._bus is not None:
-            self._bus.shutdown()
+        try:
+            if self._bus is not None:
+                self._bus.shutdown()
+        finally:
+            port, self._port = self._port, None
+            release(port)
 
     # -- reading
 

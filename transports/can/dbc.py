@@ -84,16 +84,28 @@ class DbcFiles:
         Raises ``ConfigurationError``.
         """
         file, name = text(thing, table, "dbc"), text(thing, table, "message")
-        if file not in self._files:
-            self._files[file] = self._read(file)
-        found = self._files[file].get(name)
+        messages = self._messages_of(file)
+        found = messages.get(name)
         if found is None:
             raise ConfigurationError(
                 thing,
                 f"{file} has no message {name!r}.",
-                f"Its messages are: {', '.join(self._files[file]) or 'none'}.",
+                f"Its messages are: {', '.join(messages) or 'none'}.",
             )
         return found
+
+    def every_message(self) -> tuple[ForeignMessage, ...]:
+        """Return the messages of every file that the transport's table or a binding names.
+
+        Raises ``ConfigurationError``.
+        """
+        files = dict.fromkeys((*self._files, *self._tables))
+        return tuple(found for file in files for found in self._messages_of(file).values())
+
+    def _messages_of(self, file: str) -> dict[str, ForeignMessage]:
+        if file not in self._files:
+            self._files[file] = self._read(file)
+        return self._files[file]
 
     def _read(self, file: str) -> dict[str, ForeignMessage]:
         thing = f"transport {self._transport}, dbc {file}"

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections import Counter
     from collections.abc import Callable, Iterable
 
-    from cantools.database.can import Signal
+    from cantools.database.can import Message, Signal
 
     from signalling.layout.words import BoundDevice
     from transports.can.dbc import DbcFiles
@@ -269,7 +269,7 @@ class ForeignIncoming:
 
     def _take(self, route: _Route, data: bytes, now: float) -> None:
         try:
-            raw = route.decoded(data)
+            raw = decoded(route.message, data)
         except RejectedInputError as error:
             self._rejected[error.reason] += 1
             for report in route.reports:
@@ -305,17 +305,19 @@ class _Route:
     def __init__(self, message: ForeignMessage) -> None:
         self.reports: list[ForeignReport] = []
         self.publishers: list[str] = []
-        self._message = message.message
+        self.message = message.message
 
-    def decoded(self, data: bytes) -> Mapping[str, Any]:
-        """Return the raw values in a frame. Raises ``RejectedInputError``."""
-        length = self._message.length
-        if len(data) != length:
-            raise RejectedInputError("truncated" if len(data) < length else "oversized")
-        try:
-            decoded = self._message.decode(
-                data, decode_choices=False, scaling=False, allow_excess=False
-            )
-        except (DecodeError, KeyError, ValueError) as error:
-            raise RejectedInputError("undecodable", str(error)) from None
-        return decoded if isinstance(decoded, Mapping) else {}
+
+def decoded(message: Message, data: bytes, *, shown: bool = False) -> Mapping[str, Any]:
+    """Return the raw values in a frame; ``shown``, those in their units, or their names.
+
+    Raises ``RejectedInputError``.
+    """
+    length = message.length
+    if len(data) != length:
+        raise RejectedInputError("truncated" if len(data) < length else "oversized")
+    try:
+        found = message.decode(data, decode_choices=shown, scaling=shown, allow_excess=False)
+    except (DecodeError, KeyError, ValueError) as error:
+        raise RejectedInputError("undecodable", str(error)) from None
+    return found if isinstance(found, Mapping) else {}

@@ -23,7 +23,7 @@ from transports.can.schema import load_schema
 from transports.tables import checked_keys, text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from cantools.database.can import Signal
 
@@ -125,6 +125,13 @@ class ForeignGroup:
         self._ranks[device] = place.ranks[order.value]
         restricts = self._ranks[device] < before and KINDS[device.kind].restrictive is not None
         return changed, restricts
+
+    def told(self, raw: Mapping[str, Any]) -> Iterator[tuple[Device, str | None]]:
+        """Yield the devices that a decoded frame tells something, and the word for it, if any."""
+        for device, place in self._places.items():
+            value = raw.get(place.signal)
+            if value is not None:
+                yield device, next((word for word in place.raw if place.raw[word] == value), None)
 
     def frame(self) -> CanFrame | None:
         """Return the frame that goes next, or ``None`` where something was never ordered."""

@@ -14,6 +14,7 @@ from signalling.errors import LinkError
 from transports.can.bus import Bus
 from transports.can.foreign import ForeignIncoming
 from transports.can.incoming import Incoming
+from transports.deadline import DeadlineTimer
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -50,7 +51,6 @@ class Link:
         self._tap = tap
         self._timing = options.timing
         self._publishers = bindings.publishers
-        self._timer: asyncio.TimerHandle | None = None
         self._heard = asyncio.Event()
         rejected = counters.rejected
         # Foreign devices may have nothing to say for hours; a node of ours never has.
@@ -75,6 +75,7 @@ class Link:
             ours=outgoing.ours,
             trust=self._trust,
         )
+        self._overdue = DeadlineTimer(lambda: self.incoming.next_deadline, self._check)
         self.bus = Bus(
             f"transport {name}",
             options.interface,
@@ -102,12 +103,12 @@ class Link:
 
     def abandon(self) -> None:
         """Let go of the bus without waiting for it."""
-        self._disarm()
+        self._overdue.stop()
         self.bus.abandon()
 
     async def close(self, within: float) -> None:
         """Put everything to danger as far as the bus takes frames, and let go of it."""
-        self._disarm()
+        self._overdue.stop()
         if not self.bus.lost:
             self._outgoing.all_danger()
             self.bus.pump()
@@ -142,28 +143,14 @@ class Link:
         incoming.take(frame.identifier, frame.data, now, extended=frame.extended)
         if incoming.heard and not self._heard.is_set():
             self._heard.set()
-        if self._timer is None:
-            self._arm(now)
+        self._overdue.arm(now)
 
-    def _arm(self, now: float) -> None:
-        deadline = self.incoming.next_deadline
-        if deadline is not None:
-            # Timers may fire a little early; a later one is then armed.
-            loop = asyncio.get_running_loop()
-            self._timer = loop.call_at(max(deadline, now + 1e-6), self._look)
-
-    def _disarm(self) -> None:
-        if self._timer is not None:
-            self._timer.cancel()
-
-    def _look(self) -> None:
-        self._timer = None
-        now = asyncio.get_running_loop().time()
+    def _check(self, now: float) -> None:
         self.incoming.check(now)
         if self.incoming.silent:
             self.bus.lose(f"no node was heard for {self._timing.lost_after:g} s")
-        elif not self.bus.lost:
-            self._arm(now)
+        if self.bus.lost:
+            self._overdue.stop()
 
     def _ask(self, publisher: Publisher) -> None:
         """Ask a publisher for the state of its devices."""

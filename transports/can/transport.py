@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from signalling.errors import ConfigurationError, LinkError
 from transports.can.bindings import Bindings
 from transports.can.link import Link
+from transports.can.listening import CanListener
 from transports.can.options import Options
 from transports.can.outgoing import Outgoing
 from transports.can.schema import LAST_NODE
@@ -19,13 +20,14 @@ from transports.can.traffic import Traffic, bus_traffic
 from transports.transport import LinkCounters
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from signalling.layout.words import Order
     from transports.can.nodes import NodeInfo
     from transports.can.outgoing import CanFrame
     from transports.can.worker import Worker
     from transports.link import Timing
+    from transports.listen import Hear
     from transports.transport import Sink, TransportSettings
 
 __all__ = ["CanTransport"]
@@ -67,6 +69,10 @@ class CanTransport:
             return {}
         watches = self._link.incoming.watches
         return {number: watch.info for number, watch in watches.items()}
+
+    def listener(self, hear: Hear, more: Sequence[str] = ()) -> CanListener:  # noqa: ARG002 - as in the protocol
+        """Return what listens on the bus without a word; it hears every frame anyway."""
+        return CanListener(self.name, self._options, self._bindings, hear)
 
     def identify(self, node: int, serial: int = 0) -> None:
         """Let a node blink; of several boards with one number the one that has this serial.

@@ -76,6 +76,8 @@ def sentence(error: BaseException, arguments: Mapping[str, Any]) -> str:
             )
         case errno.EAFNOSUPPORT:
             return "this system has no SocketCAN (Linux has it as the modules can and can-raw)"
+        case errno.EBUSY:
+            return f"another program has {channel!r} open, and a serial adapter serves only one"
         case errno.EACCES | errno.EPERM:
             return f"this user may not use {channel!r} (serial ports: be in the group dialout)"
     text = str(error) or type(error).__name__

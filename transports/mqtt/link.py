@@ -14,6 +14,7 @@ import secrets
 from typing import TYPE_CHECKING
 
 from signalling.errors import LinkError
+from transports.deadline import DeadlineTimer
 from transports.mqtt.session import Endpoint, Session
 
 if TYPE_CHECKING:
@@ -38,7 +39,9 @@ class Link:
         self._timing = options.timing
         self._woken = asyncio.Event()
         self.conversation = converse(self._woken.set)
-        self._check_timer: asyncio.TimerHandle | None = None
+        self._overdue = DeadlineTimer(
+            lambda: self.conversation.next_deadline, self.conversation.check
+        )
         self._telling: asyncio.Task[None] | None = None
         self.session = Session(
             Endpoint(
@@ -90,8 +93,7 @@ class Link:
 
     async def close(self) -> None:
         """Say what is said last, as far as the broker listens, and disconnect."""
-        if self._check_timer is not None:
-            self._check_timer.cancel()
+        self._overdue.stop()
         opened = self._telling is not None
         if self._telling is not None:
             self._telling.cancel()
@@ -134,18 +136,4 @@ class Link:
     def _receive(self, topic: str, payload: bytes, retained: bool) -> None:  # noqa: FBT001
         now = self._now()
         self.conversation.receive(topic, payload, now, retained=retained)
-        if self._check_timer is None:
-            self._arm_check(now)
-
-    def _arm_check(self, now: float) -> None:
-        deadline = self.conversation.next_deadline
-        if deadline is not None:
-            # Timers may fire a little early; a later one is then armed.
-            loop = asyncio.get_running_loop()
-            self._check_timer = loop.call_at(max(deadline, now + 1e-6), self._check)
-
-    def _check(self) -> None:
-        self._check_timer = None
-        now = self._now()
-        self.conversation.check(now)
-        self._arm_check(now)
+        self._overdue.arm(now)

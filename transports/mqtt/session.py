@@ -105,25 +105,34 @@ class Session:
             raise
 
     async def subscribe(self, topics: Sequence[str]) -> None:
-        """Subscribe to topics without wildcards, at QoS 1.
+        """Subscribe to topics, at QoS 1.
 
         Raises ``LinkError``, also where the broker refuses one.
         """
-        for start in range(0, len(topics), _SUBSCRIPTIONS):
-            some = topics[start : start + _SUBSCRIPTIONS]
+        refused = await self.try_to_subscribe(topics)
+        if refused:
+            raise LinkError(f"{self._endpoint} refuses to let us read {', '.join(refused)}")
+
+    async def try_to_subscribe(self, filters: Sequence[str]) -> list[str]:
+        """Subscribe to topics or filters, at QoS 1; return those that the broker refuses.
+
+        Raises ``LinkError``.
+        """
+        refused: list[str] = []
+        for start in range(0, len(filters), _SUBSCRIPTIONS):
+            some = filters[start : start + _SUBSCRIPTIONS]
             try:
                 granted: Sequence[Any] = await self._client.subscribe(
                     [(topic, 1) for topic in some]
                 )
             except aiomqtt.MqttError as error:
                 raise self._failed("cannot subscribe", error) from error
-            refused = [
+            refused += [
                 topic
                 for topic, code in zip(some, granted, strict=True)
                 if getattr(code, "value", code) >= _REFUSED
             ]
-            if refused:
-                raise LinkError(f"{self._endpoint} refuses to let us read {', '.join(refused)}")
+        return refused
 
     async def publish(self, publications: Sequence[Publication]) -> None:
         """Publish all at once, and return when the broker has acknowledged each.

@@ -7,19 +7,25 @@ affair, what a message means the conversation's, and policy the supervisor's.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from signalling.errors import LinkError
 from transports.mqtt.link import Link
+from transports.mqtt.listening import MqttListener
 from transports.mqtt.options import Options
 from transports.mqtt.own.conversation import OwnBindings, OwnConversation
+from transports.mqtt.own.reading import OwnReader, own_topics
 from transports.mqtt.plain import PlainBindings
+from transports.mqtt.reading import PlainReader, plain_topics
 from transports.transport import LinkCounters
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from signalling.layout.words import Order
+    from transports.listen import Hear
+    from transports.mqtt.listening import Reader
     from transports.mqtt.own.nodes import NodeInfo
     from transports.transport import Sink, TransportSettings
 
@@ -69,6 +75,18 @@ class MqttTransport:
         link, self._link = self._link, None
         if link is not None:
             await link.close()
+
+    def listener(self, hear: Hear, more: Sequence[str] = ()) -> MqttListener:
+        """Return what listens at the broker without a word; ``more`` are topic filters."""
+        bindings, options = self._bindings, self._options
+        reading: Callable[[Sink, LinkCounters], Reader]
+        if isinstance(bindings, OwnBindings):
+            topics, reading = own_topics(bindings), partial(OwnReader, bindings)
+        else:
+            topics, reading = plain_topics(bindings), partial(PlainReader, bindings, options)
+        return MqttListener(
+            self.name, options, topics=topics, more=more, reading=reading, hear=hear
+        )
 
     @property
     def nodes(self) -> Mapping[str, NodeInfo]:

@@ -1,0 +1,107 @@
+"""``signalling listen`` on a terminal: a table that is kept up to date.
+
+Law of this file: looks only; the one user of rich in this verb.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+from rich import box
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from signalling.cli.listen_text import (
+    begun,
+    in_order,
+    link_line,
+    raw,
+    said,
+    summary_lines,
+    where,
+)
+from signalling.controller.listen import Line, LinkNews, Listening, News
+from transports.link import LinkStatus
+
+__all__ = ["picture", "show_screen"]
+
+_PICTURE = 0.25
+"""Seconds between two pictures."""
+_FRESH = 2.0
+"""Seconds for which what has changed stands out."""
+_FURNITURE = 5
+"""Lines of the screen that are not rows: titles, headings, what is left out."""
+_RAW = 60
+"""Columns of a payload, at most."""
+
+
+async def show_screen(listening: Listening, name: str, console: Console | None = None) -> None:
+    """Show what arrives until listening ends; then print what it came to."""
+    console = console or Console()
+    links: dict[str, LinkStatus] = {}
+
+    async def follow() -> None:
+        async for news in listening:
+            links.update(_links(news))
+
+    following = asyncio.create_task(follow(), name="follow")
+    with Live(console=console, screen=True, auto_refresh=False) as live:
+        while not following.done():
+            now = asyncio.get_running_loop().time()
+            live.update(picture(listening, name, links, now, console.height), refresh=True)
+            await asyncio.wait({following}, timeout=_PICTURE)
+    await following
+    for line in summary_lines(listening):
+        console.print(Text(line), soft_wrap=True)
+
+
+def _links(news: list[News]) -> dict[str, LinkStatus]:
+    return {each.link.name: each.link for each in news if isinstance(each, LinkNews)}
+
+
+def picture(
+    listening: Listening, name: str, links: dict[str, LinkStatus], now: float, height: int
+) -> Group:
+    """Return the screen as it is to be at ``now``, the loop's time.
+
+    Where not everything fits into ``height`` lines, what was new last is shown.
+    """
+    lines = in_order(listening)
+    newest = sorted(lines, key=lambda line: line.changed, reverse=True)
+    shown = set(map(id, newest[: max(height - _FURNITURE - len(links), 1)]))
+    table = Table(box=box.SIMPLE_HEAD, expand=True, pad_edge=False)
+    table.add_column("ago", justify="right", no_wrap=True)
+    table.add_column("times", justify="right", no_wrap=True)
+    table.add_column("on", no_wrap=True)
+    table.add_column("where", no_wrap=True, overflow="ellipsis", ratio=3)
+    table.add_column("what arrived", no_wrap=True, overflow="ellipsis", ratio=3)
+    table.add_column("what it says", no_wrap=True, overflow="ellipsis", ratio=4)
+    for line in lines:
+        if id(line) in shown:
+            table.add_row(*_cells(line, now), style=_style(line, now))
+    above = [Text(begun(listening, name), no_wrap=True, overflow="ellipsis")]
+    above += [Text(link_line(link), no_wrap=True, overflow="ellipsis") for link in links.values()]
+    left = len(lines) - len(shown) + listening.passed_over
+    below = f"{left} more, with nothing new lately. " if left > 0 else ""
+    return Group(*above, table, Text(f"{below}Ctrl-C ends it.", style="dim"))
+
+
+def _cells(line: Line, now: float) -> tuple[Text, ...]:
+    arrival = line.arrival
+    ago = now - line.at
+    return (
+        Text(f"{ago:.0f} s" if ago >= 1 else "now"),
+        Text(str(line.count)),
+        Text(line.transport),
+        Text(where(arrival)),
+        Text(raw(arrival, _RAW)),
+        Text(said(arrival)),
+    )
+
+
+def _style(line: Line, now: float) -> str:
+    if now - line.changed < _FRESH:
+        return "bold"
+    return "" if line.arrival.bound else "dim"

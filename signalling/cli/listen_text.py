@@ -1,0 +1,227 @@
+"""What ``signalling listen`` prints, as text and as JSON objects.
+
+Law of this file: from what has arrived to words; nothing is printed here. What
+strangers send goes to a terminal only with its control characters spelt out.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from signalling.controller.listen import Line, LinkNews, Listening, Missed, New, News, Settled
+from signalling.layout.words import Device
+from transports.link import LinkState, LinkStatus
+from transports.listen import Arrival, Meaning
+
+__all__ = [
+    "as_events",
+    "as_lines",
+    "begun",
+    "begun_event",
+    "in_order",
+    "link_line",
+    "raw",
+    "said",
+    "summary_events",
+    "summary_lines",
+    "where",
+]
+
+Event = dict[str, Any]
+
+_LONGEST = 4096
+"""Characters of a payload that are told."""
+_SHOWN = 200
+"""Characters of a payload that stand in a line."""
+
+
+# -- for people
+
+
+def begun(listening: Listening, name: str) -> str:
+    """Return the line that it begins with."""
+    deaf = f" {', '.join(listening.deaf)} cannot be listened to." if listening.deaf else ""
+    return f"{name}: listening to {', '.join(listening.names)}, without a word.{deaf}"
+
+
+def as_lines(news: Iterable[News]) -> Iterator[str]:
+    """Yield a line for each piece of news."""
+    for each in news:
+        at = f"{each.at:10.3f}  "
+        match each:
+            case New(transport=transport, arrival=arrival, count=count):
+                told = f"{transport}  {where(arrival)}  {raw(arrival, _SHOWN)}  {said(arrival)}"
+                yield f"{at}{count:5} x  {told}"
+            case Settled(report=report):
+                yield f"{at}{report.device}: {report.value or 'not known any more'}"
+            case LinkNews(link=link):
+                yield at + link_line(link)
+            case Missed(count=count):
+                yield f"{at}{count} lines were left out: the reader is slow"
+
+
+def link_line(link: LinkStatus) -> str:
+    """Return how a link stands."""
+    error = f" ({printable(link.error)})" if link.state is LinkState.LOST else ""
+    return f"link {link.name}: {link.state}{error}"
+
+
+def summary_lines(listening: Listening) -> Iterator[str]:
+    """Yield what was heard, place by place, how often, and what was not heard."""
+    lines = in_order(listening)
+    if lines:
+        width = max(len(line.transport) for line in lines)
+        places = max(len(where(line.arrival)) for line in lines)
+        yield ""
+        for line in lines:
+            place = f"{line.transport:{width}}  {where(line.arrival):{places}}"
+            yield f"{line.count:7} x  {place}  {said(line.arrival)}"
+    if listening.passed_over:
+        yield f"{listening.passed_over:7} x  at further places"
+    yield ""
+    unheard = [f"{device} ({transport})" for device, transport in listening.unheard()]
+    if unheard:
+        yield f"Nothing was heard of: {', '.join(unheard)}."
+    for name, rejected in listening.counters.items():
+        counts = ", ".join(f"{reason} {count}" for reason, count in sorted(rejected.items()))
+        if counts:
+            yield f"Turned away on {name}: {counts}."
+
+
+def in_order(listening: Listening) -> list[Line]:
+    """Return everything that arrived: what is bound first, each in the order of its places."""
+    return sorted(
+        listening.lines.values(),
+        key=lambda line: (
+            not line.arrival.bound,
+            line.transport,
+            line.arrival.place,
+            line.arrival.part,
+        ),
+    )
+
+
+def where(arrival: Arrival) -> str:
+    """Return where something arrived."""
+    return printable(f"{arrival.place} {arrival.part}" if arrival.part else arrival.place)
+
+
+def raw(arrival: Arrival, longest: int) -> str:
+    """Return what arrived, as it stands on a line."""
+    text = printable(_raw(arrival)) or "(empty)"
+    return text if len(text) <= longest else f"{text[: longest - 3]}..."
+
+
+def said(arrival: Arrival) -> str:
+    """Return what something says, in a sentence's worth of words."""
+    told = [_meaning(meaning) for meaning in arrival.meanings]
+    if arrival.reason:
+        told.insert(0, f"turned away ({arrival.reason})")
+    if not arrival.meanings and arrival.message:
+        told.append(" ".join((arrival.message, *_pairs(arrival, arrival.values))))
+    if arrival.meanings and arrival.unbound:
+        told.append(" ".join(("bound to nothing:", *_pairs(arrival, arrival.unbound))))
+    elif not arrival.bound and not arrival.reason:
+        told.append("bound to nothing")
+    return printable("; ".join(told))
+
+
+def _meaning(meaning: Meaning) -> str:
+    reason = f" ({meaning.reason})" if meaning.reason else ""
+    return f"{'order to ' if meaning.order else ''}{meaning.device}: {meaning.value or '?'}{reason}"
+
+
+def _pairs(arrival: Arrival, names: Iterable[str]) -> Iterator[str]:
+    for name in names:
+        value = arrival.values[name]
+        yield f"{name}={value if isinstance(value, str) else json.dumps(value)}"
+
+
+def printable(text: str) -> str:
+    """Return a text with what would move a terminal's cursor, or more, spelt out."""
+    if text.isprintable():
+        return text
+    return "".join(
+        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
+    )
+
+
+def _raw(arrival: Arrival) -> str:
+    if arrival.text:
+        return arrival.raw[:_LONGEST].decode(errors="backslashreplace")
+    return arrival.raw.hex(" ").upper()
+
+
+# -- for programs
+
+
+def begun_event(listening: Listening, name: str) -> Event:
+    """Return the object that it begins with."""
+    event = {"at": 0.0, "event": "started", "layout": name}
+    return event | {"transports": listening.names, "deaf": listening.deaf}
+
+
+def as_events(news: Iterable[News]) -> Iterator[Event]:
+    """Yield an object for each piece of news."""
+    for each in news:
+        at = round(each.at, 6)
+        match each:
+            case New(transport=transport, arrival=arrival, count=count):
+                event = {"at": at, "event": "arrival", "transport": transport}
+                yield event | _as_json(arrival) | {"count": count}
+            case Settled(report=report):
+                event = {"at": at, "event": "device", **_device(report.device)}
+                yield event | {"value": report.value}
+            case LinkNews(link=link):
+                event = {"at": at, "event": "link", "name": link.name, "state": str(link.state)}
+                yield event | {"error": link.error if link.state is LinkState.LOST else ""}
+            case Missed(count=count):
+                yield {"at": at, "event": "missed", "count": count}
+
+
+def summary_events(listening: Listening, at: float) -> Iterator[Event]:
+    """Yield an object for each place, and one of the end."""
+    at = round(at, 6)
+    for line in in_order(listening):
+        arrival = line.arrival
+        event = {"at": at, "event": "total", "transport": line.transport}
+        place = {"place": arrival.place, "part": arrival.part, "bound": arrival.bound}
+        yield event | place | {"count": line.count, "last": round(line.at, 6)}
+    yield {
+        "at": at,
+        "event": "stopped",
+        "unheard": [
+            {"transport": transport, **_device(device)} for device, transport in listening.unheard()
+        ],
+        "turned_away": listening.counters,
+        "passed_over": listening.passed_over,
+    }
+
+
+def _as_json(arrival: Arrival) -> Event:
+    return {
+        "place": arrival.place,
+        "part": arrival.part,
+        "raw": _raw(arrival),
+        "length": len(arrival.raw),
+        "message": arrival.message,
+        "values": dict(arrival.values),
+        "devices": [
+            {
+                **_device(meaning.device),
+                "order": meaning.order,
+                "value": meaning.value,
+                "reason": meaning.reason,
+            }
+            for meaning in arrival.meanings
+        ],
+        "unbound": list(arrival.unbound),
+        "bound": arrival.bound,
+        "reason": arrival.reason,
+    }
+
+
+def _device(device: Device) -> Event:
+    return {"kind": device.kind, "name": device.name}
