@@ -40,8 +40,12 @@ class Arrival:
     part: str = ""
     """Which part of what is said there, where several things are said in turn."""
     raw: bytes
+    length: int = field(default=Factory(lambda self: len(self.raw), takes_self=True))
+    """Bytes that arrived; who listens may keep the first of them only."""
     text: bool
     """Whether ``raw`` is meant to be text."""
+    kept: bool = False
+    """Whether it may have been said long ago, and was kept for whoever comes later."""
     message: str = ""
     """What kind of message it is; empty where that is not known."""
     values: Mapping[str, Any] = field(factory=dict, eq=False)
@@ -77,8 +81,8 @@ class CanListen(Protocol):
         It sends nothing, whatever it is asked to, and its ``counters`` are its
         own. Reports that count also go into its sink, as always, before
         ``hear`` is told what they came with. ``more`` is what else to listen
-        to, in the link's own terms, where not everything is heard anyway; when
-        empty, it is what is likely to have further devices.
+        to besides what is bound, in the link's own terms, where a link can choose;
+        when empty, it is everything.
 
         Raises ``ConfigurationError`` where ``more`` cannot be used.
         """

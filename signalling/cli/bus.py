@@ -17,6 +17,7 @@ from typing import Any
 from attrs import frozen
 
 from signalling.cli import GOOD, MISTAKES
+from signalling.cli.numbers import positive
 from signalling.errors import ConfigurationError
 from signalling.install.bus_cable import TERMINATOR, Cable, cable_for
 from signalling.install.bus_report import CHANGES, BusReport, Stream, bus_report
@@ -49,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--changes",
         metavar="N",
-        type=_changes,
+        type=positive,
         default=CHANGES,
         help="how often a second everything changes at the most, besides being repeated; where "
         "not given, %(default)g",
@@ -245,13 +246,3 @@ def _percent(share: float) -> str:
 
 def _wait(seconds: float | None) -> str:
     return "no bound" if seconds is None else f"{math.ceil(seconds * 10_000) / 10:.1f} ms"
-
-
-def _changes(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = 0.0
-    if not 0 < number < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0")
-    return number

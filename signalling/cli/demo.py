@@ -10,12 +10,12 @@ import argparse
 import asyncio
 import contextlib
 import json
-import math
 import signal
 import sys
 from collections.abc import Iterator
 
 from signalling.cli import GOOD, MISTAKES
+from signalling.cli.numbers import positive
 from signalling.controller.clock import paced
 from signalling.demo.run import Demo, load_merrow_bay
 from signalling.demo.summary import as_json, as_text
@@ -34,14 +34,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
     parser.add_argument(
         "--seconds",
-        type=_positive,
+        type=positive,
         metavar="N",
         help="seconds of the layout's time to run; where not given, until Ctrl-C on a terminal, "
         f"else {_SECONDS:g}",
     )
     parser.add_argument(
         "--speed",
-        type=_positive,
+        type=positive,
         metavar="X",
         help=f"times real time; where not given, {_SPEED:g} on a terminal, else as fast as it goes",
     )
@@ -56,16 +56,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "give the same run at any speed. Exit codes: 0 nothing wrong-side happened, 1 something "
         "did, 2 usage."
     )
-
-
-def _positive(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    if not 0 < number < math.inf:
-        raise argparse.ArgumentTypeError(f"{text} is not a number greater than 0")
-    return number
 
 
 def run(arguments: argparse.Namespace) -> int:

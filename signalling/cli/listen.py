@@ -12,7 +12,6 @@ import asyncio
 import contextlib
 import json
 import logging
-import math
 import signal
 import sys
 from collections.abc import Callable, Coroutine, Iterable
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from signalling.cli import GOOD
+from signalling.cli.numbers import positive
 from signalling.errors import ConfigurationError
 from signalling.table.load import load_table
 
@@ -33,18 +33,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
     parser.add_argument("file", metavar="FILE", help="the layout file, such as layout.toml")
     parser.add_argument(
-        "--all",
-        metavar="TOPICFILTER",
+        "--topic",
+        metavar="FILTER",
         action="append",
         default=[],
-        help="on MQTT, listen to this besides what is bound, such as 'shed/#', or '#' for "
-        "everything; may be given several times. Where not given, all under the transport's "
-        "`base`, and all beside and beneath the topics that are bound",
+        help="on MQTT, listen to these topics and to those that are bound, such as 'shed/#' for "
+        "all under shed; may be given several times. Where not given, to everything that the "
+        "broker lets us hear",
     )
     parser.add_argument(
         "--seconds",
         metavar="N",
-        type=_positive,
+        type=positive,
         help="how long to listen; where not given, until Ctrl-C",
     )
     parser.add_argument(
@@ -54,19 +54,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "started, link, arrival, device, missed, total or stopped",
     )
     parser.epilog = (
-        "It only listens, and may do so beside `signalling run`. Exit codes: 0 stopped in order, "
-        "1 the layout has errors, 2 usage, unreadable file, or a transport set up wrongly."
+        "It only listens, and may do so beside `signalling run`. Ctrl-C ends it with a summary of "
+        "what was heard; a second one ends it at once. Exit codes: 0 stopped in order, 1 the "
+        "layout has errors, 2 usage, unreadable file, or a transport set up wrongly."
     )
-
-
-def _positive(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    if not 0 < number < math.inf:
-        raise argparse.ArgumentTypeError(f"{text} is not a number greater than 0")
-    return number
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -82,44 +73,69 @@ def run(arguments: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr, format="signalling: %(message)s")
     table = load_table(arguments.file)
     name = table.layout.settings.name
-    listening = Listening(table, Path(arguments.file).parent, arguments.all)
+    listening = Listening(table, Path(arguments.file).parent, arguments.topic)
     if not listening.names:
         raise ConfigurationError(
             f"layout {name}",
             f"There is nothing to listen to: {', '.join(listening.deaf)} cannot.",
-            "Transports of the kinds mqtt and can do; ask the author of any other.",
+            "Listen to a layout with a transport of the kind mqtt or can; of any other, ask its "
+            "author for the method `listener`.",
         )
-    live = sys.stdout.isatty() and not arguments.json
     with asyncio.Runner(loop_factory=paced(1.0)) as runner:
-        runner.run(_run(listening, name, arguments.seconds, as_json=arguments.json, live=live))
+        runner.run(_run(listening, name, arguments.seconds, _way(as_json=arguments.json)))
     return GOOD
 
 
-async def _run(
-    listening: Listening, name: str, seconds: float | None, *, as_json: bool, live: bool
-) -> None:
+Show = Callable[["Listening", str], Coroutine[Any, Any, None]]
+"""Shows what arrives until listening ends, given the layout's name."""
+
+
+def _way(*, as_json: bool) -> Show:
+    """Return the way to show it: a screen only where one can be drawn."""
+    if as_json:
+        return _show_json
+    if sys.stdout.isatty():
+        from signalling.cli.listen_screen import can_draw, show_screen
+
+        if can_draw():
+            return show_screen
+    return _show_lines
+
+
+async def _run(listening: Listening, name: str, seconds: float | None, show: Show) -> None:
+    stop = _stopping()
+    if seconds is not None:
+        asyncio.get_running_loop().call_later(seconds, stop.set)
+    showing = asyncio.create_task(show(listening, name), name="show")
+    stopping = asyncio.create_task(stop.wait(), name="wait for a signal")
+    try:
+        async with listening:
+            await asyncio.wait({showing, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        stopping.cancel()
+        # It ends by itself when listening has ended.
+        await showing
+
+
+def _stopping() -> asyncio.Event:
+    """Return what is set by SIGINT or SIGTERM; a second one ends the program at once.
+
+    For a reader that does not read may keep us from ending in order.
+    """
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels instead
-            loop.add_signal_handler(number, stop.set)
-    if seconds is not None:
-        loop.call_later(seconds, stop.set)
-    show: Callable[[Listening, str], Coroutine[Any, Any, None]]
-    if live:
-        from signalling.cli.listen_screen import show_screen
+    numbers = (signal.SIGINT, signal.SIGTERM)
 
-        show = show_screen
-    else:
-        show = _show_json if as_json else _show_lines
-    async with listening:
-        showing = asyncio.create_task(show(listening, name), name="show")
-        stopping = asyncio.create_task(stop.wait(), name="wait for a signal")
-        try:
-            await asyncio.wait({showing, stopping}, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            stopping.cancel()
-    await showing
+    def end() -> None:
+        stop.set()
+        for number in numbers:
+            loop.remove_signal_handler(number)
+            signal.signal(number, signal.SIG_DFL)
+
+    for number in numbers:
+        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels instead
+            loop.add_signal_handler(number, end)
+    return stop
 
 
 async def _show_lines(listening: Listening, name: str) -> None:

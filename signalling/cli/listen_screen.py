@@ -13,19 +13,20 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from signalling.cli.links import link_event, link_line
 from signalling.cli.listen_text import (
     begun,
     in_order,
-    link_line,
+    printable,
     raw,
     said,
     summary_lines,
     where,
 )
-from signalling.controller.listen import Line, LinkNews, Listening, News
+from signalling.controller.listen import Line, LinkChanged, Listening, News
 from transports.link import LinkStatus
 
-__all__ = ["picture", "show_screen"]
+__all__ = ["can_draw", "picture", "show_screen"]
 
 _PICTURE = 0.25
 """Seconds between two pictures."""
@@ -35,6 +36,12 @@ _FURNITURE = 5
 """Lines of the screen that are not rows: titles, headings, what is left out."""
 _RAW = 60
 """Columns of a payload, at most."""
+
+
+def can_draw(console: Console | None = None) -> bool:
+    """Return whether the terminal is one that can be drawn on."""
+    console = console or Console()
+    return console.is_terminal and not console.is_dumb_terminal
 
 
 async def show_screen(listening: Listening, name: str, console: Console | None = None) -> None:
@@ -50,7 +57,9 @@ async def show_screen(listening: Listening, name: str, console: Console | None =
     with Live(console=console, screen=True, auto_refresh=False) as live:
         while not following.done():
             now = asyncio.get_running_loop().time()
-            live.update(picture(listening, name, links, now, console.height), refresh=True)
+            image = picture(listening, name, links, now, console.height)
+            # In a thread: a terminal that does not take it must hold nothing else up.
+            await asyncio.to_thread(live.update, image, refresh=True)
             await asyncio.wait({following}, timeout=_PICTURE)
     await following
     for line in summary_lines(listening):
@@ -58,7 +67,7 @@ async def show_screen(listening: Listening, name: str, console: Console | None =
 
 
 def _links(news: list[News]) -> dict[str, LinkStatus]:
-    return {each.link.name: each.link for each in news if isinstance(each, LinkNews)}
+    return {each.link.name: each.link for each in news if isinstance(each, LinkChanged)}
 
 
 def picture(
@@ -70,7 +79,11 @@ def picture(
     """
     lines = in_order(listening)
     newest = sorted(lines, key=lambda line: line.changed, reverse=True)
-    shown = set(map(id, newest[: max(height - _FURNITURE - len(links), 1)]))
+    room = max(height - _FURNITURE - len(links), 1)
+    # Half the room is for what is bound, however much else is said.
+    bound = [line for line in newest if line.arrival.bound][: (room + 1) // 2]
+    shown = set(map(id, bound))
+    shown |= set(map(id, [line for line in newest if id(line) not in shown][: room - len(bound)]))
     table = Table(box=box.SIMPLE_HEAD, expand=True, pad_edge=False)
     table.add_column("ago", justify="right", no_wrap=True)
     table.add_column("times", justify="right", no_wrap=True)
@@ -82,9 +95,12 @@ def picture(
         if id(line) in shown:
             table.add_row(*_cells(line, now), style=_style(line, now))
     above = [Text(begun(listening, name), no_wrap=True, overflow="ellipsis")]
-    above += [Text(link_line(link), no_wrap=True, overflow="ellipsis") for link in links.values()]
-    left = len(lines) - len(shown) + listening.passed_over
-    below = f"{left} more, with nothing new lately. " if left > 0 else ""
+    above += [
+        Text(printable(link_line(link_event(now, link))), no_wrap=True, overflow="ellipsis")
+        for link in links.values()
+    ]
+    left = len(lines) - len(shown)
+    below = f"{left} more places, with nothing new lately. " if left else ""
     return Group(*above, table, Text(f"{below}Ctrl-C ends it.", style="dim"))
 
 

@@ -7,12 +7,13 @@ strangers send goes to a terminal only with its control characters spelt out.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+import math
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from signalling.controller.listen import Line, LinkNews, Listening, Missed, New, News, Settled
+from signalling.cli.links import link_event, link_line
+from signalling.controller.listen import Line, LinkChanged, Listening, Missed, New, News, Settled
 from signalling.layout.words import Device
-from transports.link import LinkState, LinkStatus
 from transports.listen import Arrival, Meaning
 
 __all__ = [
@@ -21,7 +22,7 @@ __all__ = [
     "begun",
     "begun_event",
     "in_order",
-    "link_line",
+    "printable",
     "raw",
     "said",
     "summary_events",
@@ -31,10 +32,10 @@ __all__ = [
 
 Event = dict[str, Any]
 
-_LONGEST = 4096
-"""Characters of a payload that are told."""
 _SHOWN = 200
-"""Characters of a payload that stand in a line."""
+"""Characters of a payload, and of what it says, that stand in a line."""
+_WIDEST = 60
+"""Characters of a place for which columns make room."""
 
 
 # -- for people
@@ -56,16 +57,10 @@ def as_lines(news: Iterable[News]) -> Iterator[str]:
                 yield f"{at}{count:5} x  {told}"
             case Settled(report=report):
                 yield f"{at}{report.device}: {report.value or 'not known any more'}"
-            case LinkNews(link=link):
-                yield at + link_line(link)
+            case LinkChanged(link=link):
+                yield at + printable(link_line(link_event(each.at, link)))
             case Missed(count=count):
-                yield f"{at}{count} lines were left out: the reader is slow"
-
-
-def link_line(link: LinkStatus) -> str:
-    """Return how a link stands."""
-    error = f" ({printable(link.error)})" if link.state is LinkState.LOST else ""
-    return f"link {link.name}: {link.state}{error}"
+                yield f"{at}{count} lines before these were left out: more came than was read"
 
 
 def summary_lines(listening: Listening) -> Iterator[str]:
@@ -73,13 +68,13 @@ def summary_lines(listening: Listening) -> Iterator[str]:
     lines = in_order(listening)
     if lines:
         width = max(len(line.transport) for line in lines)
-        places = max(len(where(line.arrival)) for line in lines)
+        places = min(max(len(where(line.arrival)) for line in lines), _WIDEST)
         yield ""
         for line in lines:
             place = f"{line.transport:{width}}  {where(line.arrival):{places}}"
             yield f"{line.count:7} x  {place}  {said(line.arrival)}"
     if listening.passed_over:
-        yield f"{listening.passed_over:7} x  at further places"
+        yield f"{listening.passed_over:7} x  at more places than can be remembered"
     yield ""
     unheard = [f"{device} ({transport})" for device, transport in listening.unheard()]
     if unheard:
@@ -110,8 +105,7 @@ def where(arrival: Arrival) -> str:
 
 def raw(arrival: Arrival, longest: int) -> str:
     """Return what arrived, as it stands on a line."""
-    text = printable(_raw(arrival)) or "(empty)"
-    return text if len(text) <= longest else f"{text[: longest - 3]}..."
+    return _cut(printable(_raw(arrival)) or "(empty)", longest)
 
 
 def said(arrival: Arrival) -> str:
@@ -125,7 +119,9 @@ def said(arrival: Arrival) -> str:
         told.append(" ".join(("bound to nothing:", *_pairs(arrival, arrival.unbound))))
     elif not arrival.bound and not arrival.reason:
         told.append("bound to nothing")
-    return printable("; ".join(told))
+    if arrival.kept and not arrival.meanings:
+        told.append("retained")
+    return _cut(printable("; ".join(told)), _SHOWN)
 
 
 def _meaning(meaning: Meaning) -> str:
@@ -135,8 +131,12 @@ def _meaning(meaning: Meaning) -> str:
 
 def _pairs(arrival: Arrival, names: Iterable[str]) -> Iterator[str]:
     for name in names:
-        value = arrival.values[name]
+        value = _plain(arrival.values[name])
         yield f"{name}={value if isinstance(value, str) else json.dumps(value)}"
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else f"{text[: longest - 3]}..."
 
 
 def printable(text: str) -> str:
@@ -150,7 +150,7 @@ def printable(text: str) -> str:
 
 def _raw(arrival: Arrival) -> str:
     if arrival.text:
-        return arrival.raw[:_LONGEST].decode(errors="backslashreplace")
+        return arrival.raw.decode(errors="backslashreplace")
     return arrival.raw.hex(" ").upper()
 
 
@@ -174,9 +174,8 @@ def as_events(news: Iterable[News]) -> Iterator[Event]:
             case Settled(report=report):
                 event = {"at": at, "event": "device", **_device(report.device)}
                 yield event | {"value": report.value}
-            case LinkNews(link=link):
-                event = {"at": at, "event": "link", "name": link.name, "state": str(link.state)}
-                yield event | {"error": link.error if link.state is LinkState.LOST else ""}
+            case LinkChanged(link=link):
+                yield link_event(at, link)
             case Missed(count=count):
                 yield {"at": at, "event": "missed", "count": count}
 
@@ -185,10 +184,9 @@ def summary_events(listening: Listening, at: float) -> Iterator[Event]:
     """Yield an object for each place, and one of the end."""
     at = round(at, 6)
     for line in in_order(listening):
-        arrival = line.arrival
         event = {"at": at, "event": "total", "transport": line.transport}
-        place = {"place": arrival.place, "part": arrival.part, "bound": arrival.bound}
-        yield event | place | {"count": line.count, "last": round(line.at, 6)}
+        last = {"count": line.count, "last": round(line.at, 6)}
+        yield event | _as_json(line.arrival) | last
     yield {
         "at": at,
         "event": "stopped",
@@ -205,9 +203,10 @@ def _as_json(arrival: Arrival) -> Event:
         "place": arrival.place,
         "part": arrival.part,
         "raw": _raw(arrival),
-        "length": len(arrival.raw),
+        "length": arrival.length,
+        "kept": arrival.kept,
         "message": arrival.message,
-        "values": dict(arrival.values),
+        "values": _plain(arrival.values),
         "devices": [
             {
                 **_device(meaning.device),
@@ -221,6 +220,21 @@ def _as_json(arrival: Arrival) -> Event:
         "bound": arrival.bound,
         "reason": arrival.reason,
     }
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON can say it: what it has no word for, such as NaN, as text."""
+    match value:
+        case None | bool() | int() | str():
+            return value
+        case float() if math.isfinite(value):
+            return value
+        case Mapping():
+            return {str(key): _plain(each) for key, each in value.items()}
+        case list() | tuple():
+            return [_plain(each) for each in value]
+        case _:
+            return str(value)
 
 
 def _device(device: Device) -> Event:

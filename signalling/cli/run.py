@@ -18,12 +18,12 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from signalling.cli import GOOD
+from signalling.cli.links import link_event, link_line
 from signalling.cli.requests import take_requests
-from signalling.controller.changes import Change, Watcher
+from signalling.controller.changes import Change, LinkNews, Watcher
 from signalling.controller.clock import paced
 from signalling.controller.controller import Controller
 from signalling.layout.words import Device, Order, Report
-from transports.link import LinkState, LinkStatus
 
 __all__ = ["add_arguments", "run"]
 
@@ -113,16 +113,15 @@ class _News:
 
     def __init__(self) -> None:
         self._orders: dict[Device, str] = {}
-        self._lost: dict[str, str] = {}
+        self._links = LinkNews()
         self._alarms: set[tuple[str, str]] = set()
 
     def of(self, change: Change) -> Iterator[Event]:
         """Yield one object for each thing that is new."""
         at = round(change.at, 6)
         for link in change.links:
-            if self._is_news(link):
-                event = {"at": at, "event": "link", "name": link.name, "state": str(link.state)}
-                yield event | {"error": link.error if link.state is LinkState.LOST else ""}
+            if self._links.has(link):
+                yield link_event(at, link)
         for report in change.reports:
             yield _said(at, "report", report)
         for order in change.orders:
@@ -134,18 +133,6 @@ class _News:
                 event = {"at": at, "event": "alarm", "kind": alarm.kind, "thing": alarm.thing}
                 yield event | {"sentence": alarm.sentence}
         self._alarms = {(alarm.kind, alarm.thing) for alarm in change.alarms}
-
-    def _is_news(self, link: LinkStatus) -> bool:
-        """Return whether a link's state is worth a line: not each try of a link that is down."""
-        match link.state:
-            case LinkState.OPENING:
-                return link.name not in self._lost
-            case LinkState.LOST:
-                known, self._lost[link.name] = self._lost.get(link.name), link.error
-                return known != link.error
-            case _:
-                self._lost.pop(link.name, None)
-                return True
 
 
 def _said(at: float, event: str, what: Report | Order) -> Event:
@@ -173,9 +160,7 @@ def _line(event: Event) -> str:
                 f"{', '.join(event['transports'])}. Everything starts at danger. Ctrl-C stops it."
             )
         case "link":
-            return f"{at}link {event['name']}: {event['state']}" + (
-                f" ({event['error']})" if event["error"] else ""
-            )
+            return at + link_line(event)
         case "order":
             return f"{at}{event['kind']} {event['name']}: {event['value']}"
         case "alarm":

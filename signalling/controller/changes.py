@@ -14,9 +14,9 @@ from attrs import frozen
 
 from signalling.core.words import Alarm
 from signalling.layout.words import Device, Order, Report
-from transports.link import LinkStatus
+from transports.link import LinkState, LinkStatus
 
-__all__ = ["Change", "Watcher"]
+__all__ = ["Change", "LinkNews", "Watcher"]
 
 
 @frozen(kw_only=True)
@@ -95,3 +95,22 @@ class Watcher:
         if not self._closed:
             self._something.clear()
         return change
+
+
+class LinkNews:
+    """What of the state of links is new to people, who need not hear of each try of one."""
+
+    def __init__(self) -> None:
+        self._lost: dict[str, str] = {}
+
+    def has(self, link: LinkStatus) -> bool:
+        """Return whether it is new that a link stands so. To be asked of each state in turn."""
+        match link.state:
+            case LinkState.OPENING:
+                return link.name not in self._lost
+            case LinkState.LOST:
+                known, self._lost[link.name] = self._lost.get(link.name), link.error
+                return known != link.error
+            case _:
+                self._lost.pop(link.name, None)
+                return True

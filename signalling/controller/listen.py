@@ -10,29 +10,36 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from attrs import define, evolve, frozen
 
+from signalling.controller.changes import LinkNews
 from signalling.controller.load import make_links
+from signalling.errors import ConfigurationError
 from signalling.layout.words import Device, Report
 from transports.link import LinkStatus
 from transports.listen import Arrival, CanListen
+from transports.registry import missing_members
 from transports.supervise import Supervisor
 
 if TYPE_CHECKING:
     from types import TracebackType
 
     from signalling.table.table import Table
+    from transports.transport import Transport
 
-__all__ = ["Line", "LinkNews", "Listening", "Missed", "New", "News", "Settled"]
+__all__ = ["Line", "LinkChanged", "Listening", "Missed", "New", "News", "Settled"]
 
-_WAITING = 1000
-"""News that wait for a slow reader; the oldest are lost then, and counted."""
 _PLACES = 5000
-"""Places that are remembered; what arrives at others is only counted."""
+"""Places that are remembered besides those that are bound; what arrives at others is counted."""
+_WAITING = _PLACES
+"""News that wait for a slow reader; the oldest are lost then, and counted. All that a broker
+has kept may come at once."""
+_KEPT = 4096
+"""Bytes that are kept of what arrives: some send pictures."""
 
 
 @define(eq=False)
@@ -70,7 +77,7 @@ class New:
 
 
 @frozen
-class LinkNews:
+class LinkChanged:
     """A link whose state changed."""
 
     at: float
@@ -85,7 +92,7 @@ class Missed:
     count: int
 
 
-News = New | Settled | LinkNews | Missed
+News = New | Settled | LinkChanged | Missed
 """Something that has happened."""
 
 
@@ -93,20 +100,24 @@ class Listening:
     """Listens to the links of a layout, as an asynchronous context manager.
 
     ``more`` is what else to listen to, in the links' own terms. Iterating over
-    it gives news in lists, as they come. Making one raises ``ConfigurationError``.
+    it gives news in lists, as they come. Making one raises ``ConfigurationError``; so does
+    leaving it, where a link turned out to be set up wrongly.
     """
 
     def __init__(self, table: Table, folder: str | Path, more: Sequence[str] = ()) -> None:
         self.lines: dict[tuple[str, str, str], Line] = {}
         """By transport, place and part, everything that arrives."""
         self.passed_over = 0
-        """What arrived at further places than are remembered."""
+        """How often something arrived at further places than are remembered."""
         self.deaf: list[str] = []
         """Transports that cannot listen."""
+        self._unbound = 0
         self.heard: set[Device] = set()
         """Devices that were spoken of."""
         self._news: deque[News] = deque()
+        self._news_of_links = LinkNews()
         self._missed = 0
+        self._leaving = False
         self._something = asyncio.Event()
         self._ended = False
         self._known: dict[Device, str | None] = {}
@@ -122,9 +133,9 @@ class Listening:
             if not isinstance(transport, CanListen):
                 self.deaf.append(transport.name)
                 continue
-            hear = self._hearer(transport.name)
             reporting = [evolve(bound, orders=()) for bound in link.devices if bound.reports]
-            self._links.append((transport.listener(hear, more), reporting, link.timing))
+            listener = self._listener(transport.name, transport, more)
+            self._links.append((listener, reporting, link.timing))
             self.devices.update((bound.device, transport.name) for bound in reporting)
 
     @property
@@ -163,6 +174,7 @@ class Listening:
         error: BaseException | None,
         traceback: TracebackType | None,
     ) -> None:
+        self._leaving = True
         for task in self._tasks:
             task.cancel()
         try:
@@ -190,9 +202,11 @@ class Listening:
             raise StopAsyncIteration
         news = list(self._news)
         self._news.clear()
-        now = asyncio.get_running_loop().time()
         if self._missed:
-            news.insert(0, Missed(now, self._missed))
+            now = asyncio.get_running_loop().time()
+            # How links stand may have been among it.
+            links = (LinkChanged(now, each.status()) for each in self._supervisors)
+            news += [*links, Missed(now, self._missed)]
             self._missed = 0
         return news
 
@@ -204,11 +218,34 @@ class Listening:
 
     # -- what comes in
 
-    def _hearer(self, transport: str) -> Callable[[Arrival], None]:
-        return lambda arrival: self._hear(transport, arrival)
+    def _listener(self, name: str, transport: CanListen, more: Sequence[str]) -> Transport:
+        """Return what listens in a transport's place."""
+        try:
+            listener = transport.listener(lambda arrival: self._hear(name, arrival), more)
+        except ConfigurationError:
+            raise
+        except Exception as error:
+            raise ConfigurationError(
+                f"transport {name}",
+                f"It cannot be listened to: {type(error).__name__}: {error}.",
+                "Tell its author.",
+            ) from error
+        missing = missing_members(listener)
+        if missing:
+            raise ConfigurationError(
+                f"transport {name}",
+                f"What is to listen to it is no transport: it gives no {', '.join(missing)}.",
+                "Tell its author; transports.transport.Transport lists the members.",
+            )
+        return listener
 
     def _hear(self, transport: str, arrival: Arrival) -> None:
         now = asyncio.get_running_loop().time()
+        if len(arrival.raw) > _KEPT:
+            content = hash(arrival.content)
+            arrival = evolve(
+                arrival, raw=arrival.raw[:_KEPT], length=arrival.length, content=content
+            )
         for meaning in arrival.meanings:
             if not meaning.order:
                 self.heard.add(meaning.device)
@@ -218,9 +255,10 @@ class Listening:
         key = (transport, arrival.place, arrival.part)
         line = self.lines.get(key)
         if line is None:
-            if len(self.lines) >= _PLACES:
+            if not arrival.bound and self._unbound >= _PLACES:
                 self.passed_over += 1
                 return
+            self._unbound += not arrival.bound
             self.lines[key] = Line(transport, arrival, 1, now, now)
             self._tell(New(now, transport, arrival, 1))
             return
@@ -231,7 +269,8 @@ class Listening:
             self._tell(New(now, transport, arrival, line.count))
 
     def _deliver(self, report: Report) -> None:
-        if self._known.get(report.device) == report.value:
+        # That nothing is known when listening ends is no news.
+        if self._leaving or self._known.get(report.device) == report.value:
             return
         self._known[report.device] = report.value
         if not self._settled:
@@ -246,7 +285,9 @@ class Listening:
             self._tell(Settled(now, report))
 
     def _link_changed(self, supervisor: Supervisor) -> None:
-        self._tell(LinkNews(asyncio.get_running_loop().time(), supervisor.status()))
+        link = supervisor.status()
+        if self._news_of_links.has(link):
+            self._tell(LinkChanged(asyncio.get_running_loop().time(), link))
 
     def _tell(self, news: News) -> None:
         if len(self._news) >= _WAITING:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from signalling.errors import LinkError
 from transports.can.bus import Bus
+from transports.can.opening import Openings
 from transports.can.reading import FrameReader
 from transports.deadline import DeadlineTimer
 from transports.transport import LinkCounters
@@ -54,6 +55,7 @@ class CanListener:
         self._options = options
         self._bindings = bindings
         self._hear = hear
+        self._openings = Openings()
         self._bus: Bus | None = None
         self._worker: Worker | None = None
         self._reader: FrameReader | None = None
@@ -75,11 +77,7 @@ class CanListener:
             after=self._worker,
         )
         self._worker = bus.worker
-        try:
-            await bus.open()
-        except BaseException:
-            bus.abandon()
-            raise
+        await self._openings.open(bus)
         self._bus = bus
 
     async def wait_lost(self) -> None:

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 __all__ = ["FrameReader"]
 
+_UNBOUND = ("unknown-class", "unknown-identifier", "unknown-node")
+"""Reasons to pass over what is bound to nothing."""
+
 
 class FrameReader:
     """One opening of a bus, read by somebody who only listens."""
@@ -69,6 +72,7 @@ class FrameReader:
             # Whoever runs the layout sends orders, and we send none.
             ours=lambda *_: True,
             trust=lambda *_: None,
+            reach=lambda *_: None,
         )
 
     @property
@@ -88,6 +92,9 @@ class FrameReader:
         rejected = self._rejected - before
         # Frames that are missing before this one say nothing about it.
         del rejected["lost"]
+        # What is bound to nothing is not turned away: a listener is there for it.
+        for unbound in _UNBOUND:
+            del self._rejected[unbound], rejected[unbound]
         why = ", ".join(rejected)
         place = f"{frame.identifier:08X}" if frame.extended else f"{frame.identifier:03X}"
         for (mask, extended), by_identifier in self._messages.items():
@@ -142,7 +149,7 @@ class FrameReader:
                 if shape.ports and not taken >> shape.fields[name].start & 1
             ),
             known=frame.node in (ALL_NODES, *self._bindings.nodes),
-            reason="" if meanings or why == "unknown-node" else why,
+            reason="" if meanings else why,
             content=frame.content,
         )
 

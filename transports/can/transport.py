@@ -9,15 +9,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from signalling.errors import ConfigurationError, LinkError
+from signalling.errors import LinkError
 from transports.can.bindings import Bindings
 from transports.can.link import Link
 from transports.can.listening import CanListener
+from transports.can.opening import Openings
 from transports.can.options import Options
 from transports.can.outgoing import Outgoing
 from transports.can.schema import LAST_NODE
 from transports.can.traffic import Traffic, bus_traffic
-from transports.transport import LinkCounters
+from transports.transport import LinkCounters, nobody_asks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from transports.can.worker import Worker
     from transports.link import Timing
     from transports.listen import Hear
-    from transports.transport import Sink, TransportSettings
+    from transports.transport import Reach, Sink, TransportSettings
 
 __all__ = ["CanTransport"]
 
@@ -48,9 +49,12 @@ class CanTransport:
         self._bindings = Bindings(settings, options)
         self._fresh = {bound.device: bound.fresh for bound in settings.devices}
         self._outgoing = Outgoing(self._bindings.own_groups, self._bindings.foreign_groups)
-        self._opened_once = False
+        self._openings = Openings()
         self._worker: Worker | None = None
         self._link: Link | None = None
+        self._unreached: set[int] = set()
+        """Nodes to which orders do not get through now."""
+        self._reach: Reach = nobody_asks
 
     @property
     def timing(self) -> Timing:
@@ -87,9 +91,18 @@ class CanTransport:
         self._outgoing.identify(node, serial)
         self._link.bus.pump()
 
+    def watch_reach(self, reach: Reach) -> None:
+        """Say from now on to which devices at nodes of our own schema orders do not get through.
+
+        Of foreign devices nothing is known.
+        """
+        self._reach = reach
+
     async def open(self, sink: Sink) -> None:
         """Open the bus, put everything to danger, and wait for a node to be heard."""
         await self.close()
+        self._unreached = set(self._bindings.nodes)
+        self._say_reach()
         link = Link(
             self.name,
             self._options,
@@ -99,21 +112,19 @@ class CanTransport:
             counters=self.counters,
             tap=self.tap,
             after=self._worker,
+            reach=self._set_reach,
         )
         self._worker = link.bus.worker
-        try:
-            await link.open()
-        except ConfigurationError as error:
-            link.abandon()
-            if self._opened_once:
-                # The same table has opened it before: something else has changed.
-                raise LinkError(error.reason) from error
-            raise
-        except BaseException:
-            link.abandon()
-            raise
-        self._opened_once = True
+        await self._openings.open(link)
         self._link = link
+
+    def _set_reach(self, node: int, reached: bool) -> None:  # noqa: FBT001
+        (self._unreached.discard if reached else self._unreached.add)(node)
+        self._say_reach()
+
+    def _say_reach(self) -> None:
+        orders = self._bindings.own_orders
+        self._reach(frozenset(each.device for each in orders if each.node in self._unreached))
 
     async def wait_lost(self) -> None:
         """Raise ``LinkError``, which says why, when the bus has gone or fallen silent."""

@@ -50,9 +50,8 @@ class MqttListener:
     """A transport that says nothing.
 
     ``topics`` are those that are bound; ``more`` are filters that the user asks
-    for. Without any, it listens to all under ``base``, and to all that lies
-    beside and beneath the bound topics, where devices of the same make are
-    likely to be. ``reading`` makes what serves one opening.
+    for besides; without any, it listens to everything. ``reading`` makes what
+    serves one opening.
 
     Raises ``ConfigurationError`` for a filter that is none.
     """
@@ -71,10 +70,9 @@ class MqttListener:
         self.counters = LinkCounters()
         self._options = options
         self._topics = tuple(topics)
-        self._wide = tuple(checked_filter(f"transport {name}, listening", each) for each in more)
-        if not more:
-            parents = (topic.rpartition("/")[0] for topic in topics)
-            self._wide = (f"{options.base}/#", *(f"{each}/#" for each in parents if each))
+        self._wide = tuple(
+            checked_filter(f"transport {name}, listening", each) for each in more or ("#",)
+        )
         self._reading = reading
         self._hear = hear
         self._reader: Reader | None = None

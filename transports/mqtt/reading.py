@@ -85,6 +85,7 @@ class PlainReader:
             place=topic,
             raw=payload,
             text=True,
+            kept=retained,
             message=message,
             values=values,
             meanings=(*reports, *self._told(topic, payload)),
@@ -133,7 +134,7 @@ class PlainReader:
     def _about(self, topic: str, payload: bytes) -> tuple[str, dict[str, str]]:
         """Return what a message is that is about no device."""
         if topic == self._status:
-            return "controller", {"says": payload.decode(errors="replace")}
+            return "controller", {"says": payload[: self._limit].decode(errors="replace")}
         publisher = self._publishers.get(topic)
         if publisher is None:
             return "", {}

@@ -70,7 +70,9 @@ class OwnReader:
             if match is not None:
                 named = match.groupdict().get("node")
                 return self._read(topic, payload, cls, named, retained=retained)
-        return Arrival(place=topic, raw=payload, text=True)
+        return Arrival(
+            place=topic, raw=payload, text=True, kept=retained, content=(payload, retained)
+        )
 
     def _read(
         self, topic: str, payload: bytes, cls: type[Message], named: str | None, *, retained: bool
@@ -100,6 +102,7 @@ class OwnReader:
             place=topic,
             raw=payload,
             text=True,
+            kept=retained,
             message=NAMES[cls],
             values=values,
             meanings=meanings,
