@@ -36,6 +36,8 @@ _FURNITURE = 5
 """Lines of the screen that are not rows: titles, headings, what is left out."""
 _RAW = 60
 """Columns of a payload, at most."""
+_WHERE = 0.4
+"""Share of the width that places get, at most."""
 
 
 def can_draw(console: Console | None = None) -> bool:
@@ -57,7 +59,7 @@ async def show_screen(listening: Listening, name: str, console: Console | None =
     with Live(console=console, screen=True, auto_refresh=False) as live:
         while not following.done():
             now = asyncio.get_running_loop().time()
-            image = picture(listening, name, links, now, console.height)
+            image = picture(listening, name, links, now, console.size)
             # In a thread: a terminal that does not take it must hold nothing else up.
             await asyncio.to_thread(live.update, image, refresh=True)
             await asyncio.wait({following}, timeout=_PICTURE)
@@ -71,12 +73,18 @@ def _links(news: list[News]) -> dict[str, LinkStatus]:
 
 
 def picture(
-    listening: Listening, name: str, links: dict[str, LinkStatus], now: float, height: int
+    listening: Listening,
+    name: str,
+    links: dict[str, LinkStatus],
+    now: float,
+    size: tuple[int, int],
 ) -> Group:
     """Return the screen as it is to be at ``now``, the loop's time.
 
-    Where not everything fits into ``height`` lines, what was new last is shown.
+    Where not everything fits into ``size``, its columns and lines, what was new
+    last is shown.
     """
+    width, height = size
     lines = in_order(listening)
     newest = sorted(lines, key=lambda line: line.changed, reverse=True)
     room = max(height - _FURNITURE - len(links), 1)
@@ -88,7 +96,9 @@ def picture(
     table.add_column("ago", justify="right", no_wrap=True)
     table.add_column("times", justify="right", no_wrap=True)
     table.add_column("on", no_wrap=True)
-    table.add_column("where", no_wrap=True, overflow="ellipsis", ratio=3)
+    places = max((len(where(line.arrival)) for line in lines if id(line) in shown), default=0)
+    places = max(min(places, round(width * _WHERE)), len("where"))
+    table.add_column("where", no_wrap=True, overflow="ellipsis", width=places)
     table.add_column("what arrived", no_wrap=True, overflow="ellipsis", ratio=3)
     table.add_column("what it says", no_wrap=True, overflow="ellipsis", ratio=4)
     for line in lines:
@@ -101,6 +111,7 @@ def picture(
     ]
     left = len(lines) - len(shown)
     below = f"{left} more places, with nothing new lately. " if left else ""
+    below = below if lines else "Nothing has arrived yet. "
     return Group(*above, table, Text(f"{below}Ctrl-C ends it.", style="dim"))
 
 

@@ -75,7 +75,7 @@ def summary_lines(listening: Listening) -> Iterator[str]:
             yield f"{line.count:7} x  {place}  {said(line.arrival)}"
     if listening.passed_over:
         yield f"{listening.passed_over:7} x  at more places than can be remembered"
-    yield ""
+    yield "" if lines else "Nothing arrived."
     unheard = [f"{device} ({transport})" for device, transport in listening.unheard()]
     if unheard:
         yield f"Nothing was heard of: {', '.join(unheard)}."

@@ -22,7 +22,10 @@ def checked_filter(thing: str, text: str) -> str:
     *before, last = text.split("/")
     whole = all(level == "+" or not set(level) & set("+#") for level in before)
     ends = last in ("+", "#") or not set(last) & set("+#")
-    if not (text and whole and ends and "\0" not in text and len(text.encode()) <= _LONGEST):
+    # What the command line could not decode stands as lone surrogates, which "?" replaces here.
+    length = len(text.encode(errors="replace"))
+    decoded = not any("\ud800" <= sign <= "\udfff" for sign in text)
+    if not (text and whole and ends and decoded and "\0" not in text and length <= _LONGEST):
         raise ConfigurationError(
             thing,
             f"{text!r} is no topic filter.",
