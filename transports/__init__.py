@@ -10,7 +10,14 @@ from transports.conformance import (
 from transports.link import SUPERVISED_OPTIONS, Timing
 from transports.listen import Arrival, CanListen, Hear, Meaning
 from transports.loopback import LoopbackBench, LoopbackTransport
-from transports.transport import BoundDevice, LinkCounters, Sink, Transport, TransportSettings
+from transports.transport import (
+    BoundDevice,
+    LinkCounters,
+    Reach,
+    Sink,
+    Transport,
+    TransportSettings,
+)
 
 __all__ = [  # noqa: RUF022 - in reading order
     # What a transport is, and is made from.
@@ -21,7 +28,8 @@ __all__ = [  # noqa: RUF022 - in reading order
     "Sink",
     "Timing",
     "SUPERVISED_OPTIONS",
-    # What one may do besides: listen without a word.
+    # What one may do besides: say what does not get through, listen without a word.
+    "Reach",
     "CanListen",
     "Hear",
     "Arrival",

@@ -111,3 +111,5 @@ class LinkStatus:
     """Orders that must still go out."""
     counters: LinkCounters
     heard: Mapping[Device, Heard]
+    unreached: frozenset[Device] = frozenset()
+    """Devices to which orders do not get through although the link is up, as far as is known."""

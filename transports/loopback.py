@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 from signalling.errors import ConfigurationError, LinkError
 from signalling.layout.words import Device, Order, Report
 from transports.link import SUPERVISED_OPTIONS, Timing
-from transports.transport import LinkCounters
+from transports.slots import restrictive_order
+from transports.transport import LinkCounters, nobody_asks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from transports.transport import Sink, TransportSettings
+    from transports.transport import Reach, Sink, TransportSettings
 
 __all__ = ["LoopbackBench", "LoopbackTransport"]
 
@@ -50,11 +51,23 @@ class LoopbackTransport:
         self._devices = frozenset(bound.device for bound in settings.devices if bound.reports)
         self._lost_after = Timing.from_options(settings.name, settings.options).lost_after
         self._line: _Line | None = None
+        self._reach: Reach = nobody_asks
+
+    def watch_reach(self, reach: Reach) -> None:
+        """Say from now on to which devices orders do not get through."""
+        self._reach = reach
 
     async def open(self, sink: Sink) -> None:
         """Join the bench, which then says the state of each of its devices."""
         await self.close()
-        line = _Line(self.bench, self._devices, sink, self.counters, self._lost_after)
+        line = _Line(
+            self.bench,
+            self._devices,
+            sink,
+            self.counters,
+            lost_after=self._lost_after,
+            reach=self._reach,
+        )
         await self.bench.join(line)
         self._line = line
 
@@ -95,6 +108,7 @@ class LoopbackBench:
         self.rejected: Counter[str] = Counter()
         """Orders that were turned away, by reason."""
         self._state: dict[Device, str] = {}
+        self._unreached: frozenset[Device] = frozenset()
         self._lines: list[_Line] = []
         self._delay = 0.0
         self._cut = False
@@ -121,6 +135,19 @@ class LoopbackBench:
             line.report(Report(device, value))
 
     # -- trouble, on request
+
+    def unreach(self, *devices: Device) -> None:
+        """Let orders get through to all devices but these, which go to danger and say so.
+
+        As nodes do that no longer hear anything, and still are heard.
+        """
+        self._unreached = frozenset(devices)
+        for device in devices:
+            order = restrictive_order(device)
+            if order is not None:
+                self._record(order)
+        for line in self._lines:
+            line.reach(self._unreached)
 
     def cut(self) -> None:
         """Cut every link, and let none be opened."""
@@ -176,6 +203,7 @@ class LoopbackBench:
         if self._cut:
             raise LinkError("the bench was cut off")
         self._lines.append(line)
+        line.reach(self._unreached)
         for device, value in self._state.items():
             line.report(Report(device, value))
 
@@ -201,7 +229,11 @@ class LoopbackBench:
         return True
 
     def arrived(self, order: Order) -> None:
-        """Record an order."""
+        """Take an order, where orders get through."""
+        if order.device not in self._unreached:
+            self._record(order)
+
+    def _record(self, order: Order) -> None:
         self.orders[order.device] = order.value
         if self.on_order is not None:
             self.on_order(order)
@@ -222,9 +254,12 @@ class _Line:
         devices: frozenset[Device],
         sink: Sink,
         counters: LinkCounters,
+        *,
         lost_after: float,
+        reach: Reach,
     ) -> None:
         self.lost = asyncio.Event()
+        self.reach = reach
         self._bench = bench
         self._devices = devices
         self._lost_after = lost_after

@@ -26,7 +26,7 @@ from transports.slots import OrderSlots
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
 
-    from transports.transport import BoundDevice, Sink, Transport
+    from transports.transport import BoundDevice, Reach, Sink, Transport
 
 __all__ = ["Supervisor"]
 
@@ -43,7 +43,8 @@ class Supervisor:
     """Keeps one transport's link: ``run`` it as a task, cancel the task to shut down.
 
     ``deliver`` gets the reports, on the loop's thread, and must not raise.
-    ``changed`` is called whenever the link's state has changed.
+    ``changed`` is called whenever the link's state has changed, or to which
+    devices orders get through.
     ``jitter`` gives a number from 0 to 1, by which pauses are spread.
     """
 
@@ -63,6 +64,8 @@ class Supervisor:
         self.timing = timing or Timing()
         self.state = LinkState.CLOSED
         self.error = ""
+        self.unreached: frozenset[Device] = frozenset()
+        """Devices to which orders do not get through, as far as the transport says so."""
         self._since = 0.0
         self._deliver = deliver
         self._changed = changed
@@ -78,6 +81,10 @@ class Supervisor:
         self._wake = asyncio.Event()
         self._send_now: Callable[[Iterable[Order]], None] | None
         self._send_now = getattr(transport, "send_now", None)
+        self._ordered = frozenset(bound.device for bound in devices if bound.orders)
+        watch_reach: Callable[[Reach], None] | None = getattr(transport, "watch_reach", None)
+        if watch_reach is not None:
+            watch_reach(self._take_reach)
         self._overdue_timer: asyncio.TimerHandle | None = None
         self._refresh_timer: asyncio.TimerHandle | None = None
 
@@ -110,6 +117,7 @@ class Supervisor:
             waiting=self._slots.waiting,
             counters=self.transport.counters,
             heard=dict(self._heard),
+            unreached=self.unreached,
         )
 
     def check_fresh(self, now: float) -> None:
@@ -264,6 +272,14 @@ class Supervisor:
         self._since = asyncio.get_running_loop().time()
         if self._changed is not None:
             self._changed(self)
+
+    def _take_reach(self, unreached: frozenset[Device]) -> None:
+        """Take to which devices orders do not get through."""
+        unreached &= self._ordered
+        if unreached != self.unreached:
+            self.unreached = unreached
+            if self._changed is not None:
+                self._changed(self)
 
     # -- reports
 

@@ -14,9 +14,17 @@ from typing import Any, Protocol, runtime_checkable
 
 from attrs import Factory, define, frozen
 
-from signalling.layout.words import BoundDevice, Order, Report
+from signalling.layout.words import BoundDevice, Device, Order, Report
 
-__all__ = ["BoundDevice", "LinkCounters", "Sink", "Transport", "TransportSettings"]
+__all__ = [
+    "BoundDevice",
+    "LinkCounters",
+    "Reach",
+    "Sink",
+    "Transport",
+    "TransportSettings",
+    "nobody_asks",
+]
 
 Sink = Callable[[Report], None]
 """Where a transport delivers: synchronous, quick, never raises.
@@ -25,6 +33,17 @@ A report with the value ``None`` says that the device is no longer known, such
 as when its publisher has gone. Whatever a transport delivers must have been
 said on this opening of the link: nothing from before it counts.
 """
+
+Reach = Callable[[frozenset[Device]], None]
+"""Where a transport says to which devices orders do not get through now, although the link is up.
+
+Synchronous, quick, never raises. It is said as a whole whenever it changes: all such devices, or
+none. Such a device is at its most restrictive by itself, whatever it was ordered.
+"""
+
+
+def nobody_asks(_: frozenset[Device]) -> None:
+    """Be the ``Reach`` of a transport that nobody has given one."""
 
 
 @frozen(kw_only=True)
@@ -65,7 +84,9 @@ class Transport(Protocol):
     it does no I/O. One whose medium asks for other figures than the usual ones
     may say so by an attribute ``timing``, a ``transports.link.Timing``. One that
     never waits in ``send`` may have a ``send_now`` besides: the same, but not a
-    coroutine, so that an order need not wait for its turn on the loop.
+    coroutine, so that an order need not wait for its turn on the loop. One that
+    hears from the hardware whether orders arrive may have a ``watch_reach``,
+    which is called once, before the first opening, with a ``Reach``.
     """
 
     name: str

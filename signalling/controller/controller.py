@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Controller", "Status"]
 
+_SHOWN = frozenset({"signal", "indicator"})
+"""Kinds of devices by which a driver reads a signal."""
 _STEP = 1e-6
 """Seconds between two looks at the time, at the least."""
 
@@ -93,8 +95,8 @@ class Controller:
         self._links = make_links(self.table, transports, Path(folder))
         self._interlocking = Interlocking(self.table)
         self._told_by = {link.transport.name: _told(link) for link in self._links}
-        self._down: set[str] = set()
-        """Links that are not up."""
+        self._out: dict[str, set[str]] = {name: set() for name in self._told_by}
+        """By link, the signals of which it cannot tell what they are ordered."""
         self._supervisors: tuple[Supervisor, ...] = ()
         self._pending: dict[Device, Report] = {}
         self._scheduled = False
@@ -185,8 +187,8 @@ class Controller:
             )
             for link in self._links
         )
-        for name in self._told_by:
-            self._set_reach(name, reached=False)
+        for supervisor in self._supervisors:
+            self._set_reach(supervisor)
         # What was loaded stays: the collector need not look at it again and again.
         gc.freeze()
         self._running = True
@@ -283,21 +285,28 @@ class Controller:
                 self._tell_watchers(orders=orders, reports=reports)
 
     def _link_changed(self, supervisor: Supervisor) -> None:
-        reached = supervisor.state is LinkState.UP
-        if self._running and reached is (supervisor.name in self._down):
+        if self._running:
             try:
-                self._set_reach(supervisor.name, reached=reached)
+                self._set_reach(supervisor)
                 self._arm()
             except Exception as error:  # noqa: BLE001 - whatever it is, everything goes to danger
                 self._fail(error)
         self._tell_watchers(links=[supervisor.status()])
 
-    def _set_reach(self, link: str, *, reached: bool) -> None:
-        """Let the interlocking know which signals it can tell anything; at first none."""
-        (self._down.discard if reached else self._down.add)(link)
-        out = {signal for name in self._down for signal in self._told_by[name]}
-        for signal in self._told_by[link]:
-            request = OutOfReach(signal) if signal in out else WithinReach(signal)
+    def _set_reach(self, link: Supervisor) -> None:
+        """Let the interlocking know which signals a link can tell anything; at first none."""
+        told = self._told_by[link.name]
+        if link.state is LinkState.UP:
+            out = {device.name for device in link.unreached if device.kind in _SHOWN}
+        else:
+            out = set(told)
+        before, self._out[link.name] = self._out[link.name], out
+        for signal in told:
+            if (signal in out) is (signal in before):
+                continue
+            # Its aspect and its indicator may be on two links.
+            lost = any(signal in each for each in self._out.values())
+            request = OutOfReach(signal) if lost else WithinReach(signal)
             answer = self._interlocking.request(request, nanoseconds(self._now()))
             if not isinstance(answer, Refusal) and self._running:
                 self._distribute(answer)
@@ -337,6 +346,6 @@ def _told(link: Link) -> tuple[str, ...]:
         dict.fromkeys(
             bound.device.name
             for bound in link.devices
-            if bound.orders and bound.device.kind in {"signal", "indicator"}
+            if bound.orders and bound.device.kind in _SHOWN
         )
     )

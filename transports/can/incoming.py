@@ -12,7 +12,7 @@ import logging
 import math
 from typing import TYPE_CHECKING
 
-from attrs import Factory, define
+from attrs import Factory, define, frozen
 
 from signalling.errors import RejectedInputError
 from signalling.layout.words import Report
@@ -57,6 +57,13 @@ class _AnyNode:
     """Stands for all nodes together, where the link itself is watched."""
 
 
+@frozen
+class _LifeOf:
+    """Stands for whatever one node says."""
+
+    watch: NodeWatch
+
+
 class Incoming:
     """What arrives on one opening of a bus.
 
@@ -66,7 +73,8 @@ class Incoming:
     was turned away. Without any sign of life of a node for ``silence`` seconds,
     where that is not ``None``, the link is ``silent``. ``ours`` says whether an
     order was sent by us. ``trust`` is called with a node's number when it is
-    known to be one board and there, and when no longer.
+    known to be one board and there, and when no longer; ``reach`` when orders
+    get through to it, and when no longer. At first they do to none.
     """
 
     def __init__(
@@ -81,6 +89,7 @@ class Incoming:
         silence: float | None,
         ours: Callable[[int, bytes], bool],
         trust: Callable[[int, bool], None],
+        reach: Callable[[int, bool], None],
     ) -> None:
         self._link = link
         self._foreign = foreign
@@ -88,6 +97,7 @@ class Incoming:
         self._rejected = rejected
         self._ours = ours
         self._trust = trust
+        self._reach = reach
         self._schema = schema = load_schema()
         self.watches = {number: NodeWatch(link, number) for number in sorted(set(nodes))}
         self.heard = False
@@ -98,6 +108,7 @@ class Incoming:
         self._orders = {shape.number for shape in schema.shapes.values() if shape.by_controller}
         self._streams: dict[tuple[int, int], _Stream] = {}
         self._any_node = _AnyNode()
+        self._lives = {watch: _LifeOf(watch) for watch in self.watches.values()}
         by_stream: dict[tuple[int, int], list[OwnReport]] = {}
         for report in reports:
             key = (report.shape.identifier(report.node), report.group)
@@ -113,6 +124,7 @@ class Incoming:
                 stream: schema.report_timeout for stream in self._streams.values() if stream.reports
             },
             **dict.fromkeys(self.watches.values(), IDENTITY_TIMEOUT),
+            **dict.fromkeys(self._lives.values(), schema.report_timeout),
             **({} if silence is None else {self._any_node: silence}),
         }
         self._freshness = Freshness(periods)
@@ -152,11 +164,9 @@ class Incoming:
                 thing.tracker.reset()
                 self._unknown(thing)
             elif isinstance(thing, NodeWatch):
-                trusted = thing.trusted
-                thing.forget()
-                self._distrust(thing)
-                if trusted:
-                    self._trust(thing.info.number, False)  # noqa: FBT003 - says what its name says
+                self._forget(thing)
+            elif isinstance(thing, _LifeOf):
+                self._forget(thing.watch)
             else:
                 self.silent = True
         self._foreign.check(now)
@@ -200,6 +210,7 @@ class Incoming:
         if verdict in (Verdict.GOOD, Verdict.SYNCING):
             self.heard = True
             self._freshness.heard(self._any_node, now)
+            self._freshness.heard(self._lives[stream.watch], now)
         else:
             self._rejected[verdict] += 1
         if tracker.lost > lost:
@@ -212,7 +223,7 @@ class Incoming:
             self._unknown(stream)
 
     def _take_status(self, watch: NodeWatch, frame: Frame, now: float) -> None:
-        trusted, doubled = watch.trusted, watch.doubled
+        trusted, doubled, reached = watch.trusted, watch.doubled, watch.reached
         watch.take(frame, now)
         if frame.group == 0:
             self._freshness.heard(watch, now)
@@ -220,8 +231,21 @@ class Incoming:
             self._rejected["same-number"] += 1
         if (trusted and not watch.trusted) or (doubled and not watch.doubled):
             self._distrust(watch)
+        self._tell(watch, trusted=trusted, reached=reached)
+
+    def _tell(self, watch: NodeWatch, *, trusted: bool, reached: bool) -> None:
+        """Say whether a node is known, and whether orders get through, where that has changed."""
         if trusted != watch.trusted:
             self._trust(watch.info.number, watch.trusted)
+        if reached != watch.reached:
+            self._reach(watch.info.number, watch.reached)
+
+    def _forget(self, watch: NodeWatch) -> None:
+        """Take it that a node is not there."""
+        trusted, reached = watch.trusted, watch.reached
+        watch.forget()
+        self._distrust(watch)
+        self._tell(watch, trusted=trusted, reached=reached)
 
     def _take_order(self, identifier: int) -> None:
         """Take an order of somebody else's."""

@@ -45,6 +45,7 @@ class Link:
         counters: LinkCounters,
         tap: Callable[[CanFrame], None] | None,
         after: Worker | None,
+        reach: Callable[[int, bool], None],
     ) -> None:
         self._name = name
         self._outgoing = outgoing
@@ -74,6 +75,7 @@ class Link:
             silence=options.timing.lost_after if self._must_hear else None,
             ours=outgoing.ours,
             trust=self._trust,
+            reach=reach,
         )
         self._overdue = DeadlineTimer(lambda: self.incoming.next_deadline, self._check)
         self.bus = Bus(

@@ -56,6 +56,11 @@ class NodeWatch:
         """Whether exactly one board answers to the number, and has done so for long enough."""
 
     @property
+    def reached(self) -> bool:
+        """Whether orders get through to it: it is known, and says that it has not lost them."""
+        return self.trusted and self.info.orders_lost is False
+
+    @property
     def doubled(self) -> bool:
         """Whether several boards answer to the number."""
         return len(self._heard) > 1
@@ -95,7 +100,7 @@ class NodeWatch:
         """Take it that no board answers to the number any more."""
         self._heard.clear()
         self.trusted = False
-        self.info = evolve(self.info, serials=())
+        self.info = evolve(self.info, serials=(), orders_lost=None)
 
     def _identify(self, serial: int, now: float) -> None:
         was_doubled, known = self.doubled, serial in self._heard
@@ -103,6 +108,8 @@ class NodeWatch:
         self._heard = {each: at for each, at in self._heard.items() if at + IDENTITY_TIMEOUT > now}
         if not known:
             self._alone_since = now
+            # It was another board that said how its outputs are.
+            self.info = evolve(self.info, orders_lost=None)
         elif was_doubled and not self.doubled:
             self._alone_since = now - IDENTITY_TIMEOUT
         settled = now - self._alone_since >= IDENTITY_SETTLED

@@ -18,16 +18,17 @@ from transports.mqtt.own.conversation import OwnBindings, OwnConversation
 from transports.mqtt.own.reading import OwnReader, own_topics
 from transports.mqtt.plain import PlainBindings
 from transports.mqtt.reading import PlainReader, plain_topics
-from transports.transport import LinkCounters
+from transports.transport import LinkCounters, nobody_asks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from signalling.layout.words import Order
     from transports.listen import Hear
+    from transports.mqtt.conversation import Conversation
     from transports.mqtt.listening import Reader
     from transports.mqtt.own.nodes import NodeInfo
-    from transports.transport import Sink, TransportSettings
+    from transports.transport import Reach, Sink, TransportSettings
 
 __all__ = ["MqttTransport"]
 
@@ -48,12 +49,26 @@ class MqttTransport:
         else:
             self._bindings = OwnBindings(settings, options)
         self._link: Link | None = None
+        self._reach: Reach = nobody_asks
+
+    def watch_reach(self, reach: Reach) -> None:
+        """Say from now on to which devices at nodes of our own schema orders do not get through.
+
+        Of hardware with topics of its own nothing is known.
+        """
+        self._reach = reach
 
     async def open(self, sink: Sink) -> None:
         """Connect, listen, and say that we are there."""
         await self.close()
-        bindings, counters = self._bindings, self.counters
-        link = Link(self._options, lambda wake: bindings.converse(sink, counters, wake))
+        bindings, counters, reach = self._bindings, self.counters, self._reach
+
+        def converse(wake: Callable[[], None]) -> Conversation:
+            if isinstance(bindings, OwnBindings):
+                return bindings.converse(sink, counters, wake, reach=reach)
+            return bindings.converse(sink, counters, wake)
+
+        link = Link(self._options, converse)
         await link.open()
         self._link = link
 

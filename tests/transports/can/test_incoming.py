@@ -82,6 +82,7 @@ class Bench:
         self.count = 0
         self.rejected: Counter[str] = Counter()
         self.trust: list[tuple[int, bool]] = []
+        self.reach: list[tuple[int, bool]] = []
         self.ours: set[tuple[int, bytes]] = set()
         self.incoming = Incoming(
             "club",
@@ -93,6 +94,7 @@ class Bench:
             silence=1.5,
             ours=lambda identifier, data: (identifier, data) in self.ours,
             trust=lambda *said: self.trust.append(said),
+            reach=lambda *said: self.reach.append(said),
         )
 
     def __call__(self, report: Report) -> None:
@@ -208,7 +210,9 @@ def test_what_is_not_repeated_is_unknown_after_its_time(bench: Bench, board: Boa
     board.identify()
     board.say("DetectorReport", Port0=2, Port5=1)
     assert bench.incoming.next_deadline == pytest.approx(bench.now + 1.0)
-    bench.pass_time(0.99)
+    bench.pass_time(0.5)
+    board.identify()
+    bench.pass_time(0.49)
     assert bench.known == {D1: "occupied", D2: "clear"}
     bench.pass_time(0.02)
     assert bench.known == {D1: None, D2: None}
@@ -342,6 +346,59 @@ def test_a_board_that_was_changed_is_taken_when_the_old_one_is_gone(bench: Bench
     assert bench.known == {D1: "clear", D2: "clear"}
     assert bench.incoming.watches[3].info.serials == (0xB2,)
     assert bench.trust == [(3, True), (3, False), (3, True)]
+
+
+def test_orders_get_through_to_a_known_board_that_says_so(bench: Bench) -> None:
+    board = Board(bench, 3, 0xA1)
+    board.settle()
+    assert bench.reach == [], "it has not said how its outputs are"
+    board.say("NodeStatus", 1, OrdersLost=1)
+    assert bench.reach == []
+    board.say("NodeStatus", 1)
+    board.say("NodeStatus", 1)
+    assert bench.reach == [(3, True)]
+    board.say("NodeStatus", 1, OrdersLost=1)
+    assert bench.reach == [(3, True), (3, False)]
+
+
+def test_orders_get_through_to_no_board_that_is_not_known(bench: Bench) -> None:
+    board = Board(bench, 3, 0xA1)
+    board.identify()
+    board.say("NodeStatus", 1)
+    assert bench.reach == []
+    bench.pass_time(0.5)
+    board.identify()
+    assert bench.reach == [(3, True)]
+    Board(bench, 3, 0xA2).identify()
+    assert bench.reach == [(3, True), (3, False)]
+
+
+def test_what_another_board_said_of_its_outputs_does_not_count(bench: Bench) -> None:
+    first, second = Board(bench, 3, 0xA1), Board(bench, 3, 0xA2)
+    first.settle()
+    first.say("NodeStatus", 1)
+    bench.pass_time(0.9)
+    first.say("NodeStatus", 2)
+    bench.pass_time(0.9)
+    first.say("NodeStatus", 3)
+    bench.pass_time(0.9)
+    second.settle()
+    assert bench.reach == [(3, True), (3, False)]
+    assert bench.trust == [(3, True), (3, False), (3, True)]
+    second.say("NodeStatus", 1)
+    assert bench.reach[-1] == (3, True)
+
+
+def test_a_board_of_which_nothing_is_heard_is_not_known(bench: Bench, board: Board) -> None:
+    board.say("NodeStatus", 1)
+    bench.pass_time(0.9)
+    board.say("DetectorReport", 0, Port0=2, Port5=1)
+    bench.pass_time(0.9)
+    assert bench.reach == [(3, True)]
+    assert bench.trust == [(3, True)]
+    bench.pass_time(0.11)
+    assert bench.reach == [(3, True), (3, False)]
+    assert bench.trust == [(3, True), (3, False)]
 
 
 def test_a_board_that_no_longer_says_who_it_is_is_not_believed(bench: Bench, board: Board) -> None:

@@ -28,6 +28,7 @@ from transports.mqtt.own.node import Node
 from transports.mqtt.own.numbers import new_session
 from transports.mqtt.session import Publication
 from transports.mqtt.topics import checked_topic
+from transports.transport import nobody_asks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from transports.mqtt.options import Options
     from transports.mqtt.own.codec import NodeOrder
     from transports.mqtt.own.nodes import NodeInfo
-    from transports.transport import LinkCounters, Sink, TransportSettings
+    from transports.transport import LinkCounters, Reach, Sink, TransportSettings
 
 __all__ = ["OwnBindings", "OwnConversation"]
 
@@ -65,14 +66,23 @@ class OwnBindings:
         self._options = options
 
     def converse(
-        self, sink: Sink, counters: LinkCounters, wake: Callable[[], None]
+        self,
+        sink: Sink,
+        counters: LinkCounters,
+        wake: Callable[[], None],
+        *,
+        reach: Reach = nobody_asks,
     ) -> OwnConversation:
         """Return what serves one opening of the link."""
-        return OwnConversation(self, self._options, sink, counters, wake)
+        return OwnConversation(self, self._options, sink, counters, wake, reach=reach)
 
 
 class OwnConversation:
-    """One opening. ``wake`` is called when there is something to say before the next turn."""
+    """One opening.
+
+    ``wake`` is called when there is something to say before the next turn, and
+    ``reach`` with the devices of the nodes to which orders do not get through.
+    """
 
     def __init__(
         self,
@@ -81,6 +91,8 @@ class OwnConversation:
         sink: Sink,
         counters: LinkCounters,
         wake: Callable[[], None],
+        *,
+        reach: Reach,
     ) -> None:
         prepare()
         self._addresses = bindings.addresses
@@ -88,6 +100,8 @@ class OwnConversation:
         self._session = new_session()
         self._rejected = counters.rejected
         self._wake = wake
+        self._reach = reach
+        self._unreached: frozenset[str] | None = None
         self._period = min(PERIOD, options.within / REPEATS)
         # The logic behind the orders speaks at least once within this time, if it runs.
         self._patience = options.timing.lost_after
@@ -112,6 +126,7 @@ class OwnConversation:
             self._listen(NodeReport, node, self._take_report)
         self.next_turn = 0.0
         self.will = self._all_danger()
+        self._say_reach()
 
     @property
     def nodes(self) -> dict[str, NodeInfo]:
@@ -202,12 +217,23 @@ class OwnConversation:
             self._rejected["retained"] += 1
             return
         take(payload, now)
+        self._say_reach()
 
     def check(self, now: float) -> None:
         """Take it that nodes that are overdue are not known any more."""
         for node in self._nodes.values():
             node.watch.check(now)
             node.forget_unless_believed()
+        self._say_reach()
+
+    def _say_reach(self) -> None:
+        """Say which devices' orders do not get through, where that has changed."""
+        unreached = frozenset(name for name, node in self._nodes.items() if not node.watch.reached)
+        if unreached != self._unreached:
+            self._unreached = unreached
+            self._reach(
+                frozenset(device for device, name in self._node_of.items() if name in unreached)
+            )
 
     def _take_report(self, node: Node, report: NodeReport, now: float) -> None:
         was_doubled = node.watch.doubled

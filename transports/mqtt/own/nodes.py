@@ -108,6 +108,13 @@ class NodeWatch:
         return self._believed is not None
 
     @property
+    def reached(self) -> bool:
+        """Whether orders get through to the node: it is believed, and says that they do."""
+        if self._believed is None:
+            return False
+        return not self._boards[self._believed].status.orders_lost
+
+    @property
     def deadline(self) -> float | None:
         """When the node is no longer believed unless something newer is heard, or ``None``."""
         return None if self._believed is None else self._good_until
