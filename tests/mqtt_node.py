@@ -125,24 +125,30 @@ class NodeEnd:
             if self.obeying and not new:
                 self.rejected["another-controller"] += 1
                 return
-            self.due = True
-        was_obeying = self.obeying
+            self._begin_anew(order, new_until=fresh_until if new else None, now=now)
+            return
         self.heard = Heard(session=order.session, seq=order.seq)
         self._last = order.seq
         if not new:
             self.rejected["another-session" if given is None else "stale"] += 1
-            if was_obeying:
+            if self.obeying:
                 # The newest that was said cannot be believed, so that nothing before it can.
                 self._to_danger()
-        elif not same and (was_obeying or now < self._other_until):
-            self.rejected["another-controller"] += 1
-            if was_obeying:
-                self._to_danger()
-            self._other_until = fresh_until
         elif now >= self._other_until:
-            self.due |= not was_obeying
+            self.due |= not self.obeying
             self._good_until = fresh_until
             self.outputs = self._states(order.orders)
+
+    def _begin_anew(self, order: NodeOrder, *, new_until: float | None, now: float) -> None:
+        """Hear another session than before, of which only what answers this is obeyed."""
+        self.due = True
+        self.heard = Heard(session=order.session, seq=order.seq)
+        self._last = order.seq
+        if new_until is not None and (self.obeying or now < self._other_until):
+            self.rejected["another-controller"] += 1
+            self._other_until = new_until
+        # The number of the session before is forgotten, and with it what tells its orders apart.
+        self._to_danger()
 
     def take_all_danger(self, payload: bytes, now: float) -> None:
         self.check(now)

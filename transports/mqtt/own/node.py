@@ -66,8 +66,10 @@ class Node:
 
     def take(self, report: NodeReport, now: float) -> None:
         """Take what it says, and say what of it is to be believed."""
-        believed = self.watch.take(report, now)
-        if believed:
+        before = self.watch.believed
+        if self.watch.take(report, now):
+            # It may be told at once what it is to obey.
+            self.due |= not before
             for (kind, name), device in self._binding.reports.items():
                 value = report.reports.get(kind, {}).get(name)
                 if value is not None:

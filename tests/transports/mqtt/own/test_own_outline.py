@@ -216,11 +216,14 @@ def test_the_outline_does_what_our_node_does(
 def test_the_outline_obeys_and_lets_go(program: ctypes.CDLL) -> None:
     both = Both(program)
     both.order()
-    assert both._get("shown") == 11
+    assert both._get("shown") == 0
+    both.look()  # it says whom it has heard, and obeys what answers that
+    both.order()
+    assert both._get("shown") == 12
     counted = [both.c_count(reason) for reason in range(4)]
     both.order(step=0)
     both.order(step=-1)
-    assert both._get("shown") == 11
+    assert both._get("shown") == 12
     assert [both.c_count(reason) for reason in range(4)] == [
         counted[0] + 1,
         counted[1] + 1,
@@ -229,7 +232,7 @@ def test_the_outline_obeys_and_lets_go(program: ctypes.CDLL) -> None:
     # It lets go when the report is too old that was heard, not when the order is.
     both.wait(500)
     both.order()
-    assert both._get("shown") == 12
+    assert both._get("shown") == 13
     both.wait(500)
     both.look()
     assert both._get("shown") == 0
@@ -238,12 +241,15 @@ def test_the_outline_obeys_and_lets_go(program: ctypes.CDLL) -> None:
     both.order(ttl=60_000, back=1)
     assert both._get("shown") == 0
     both.order()
-    assert both._get("shown") == 15
+    assert both._get("shown") == 16
 
 
 def test_the_outline_obeys_neither_of_two_controllers(program: ctypes.CDLL) -> None:
     both = Both(program)
     both.order("a")
+    both.say()
+    both.order("a")
+    assert both._get("shown") == both.seqs["a"]
     for by in "bbaabbaabbaabbaa":
         both.say()
         both.order(by)
@@ -255,3 +261,29 @@ def test_the_outline_obeys_neither_of_two_controllers(program: ctypes.CDLL) -> N
         shown = both._get("shown")
         both.wait(250)
     assert shown == both.seqs["a"]
+
+
+def test_what_came_before_the_newest_is_not_obeyed_when_its_session_is_heard_again(
+    program: ctypes.CDLL,
+) -> None:
+    both = Both(program)
+    for _ in range(2):
+        both.order("a")
+        both.look()
+    assert both._get("shown") == 12
+    # Another controller; while nobody is obeyed, the first says two things, of which one is late.
+    both.order("b")
+    both.order("a")
+    both.wait(500)
+    both.look()
+    answered = both.ours.numbers.last
+    both.seqs["a"] += 1
+    both.order("a")
+    both.order("b", to_us=False)
+    for _ in range(3):
+        both.wait(125)
+        both.look()
+    both.wait(125)
+    both.order("a", step=-1, back=both.ours.numbers.last - answered)
+    both.compare()
+    assert both._get("shown") == 0

@@ -252,9 +252,8 @@ def take(world: World, step: tuple[Any, ...]) -> None:
             world.start_controller()
 
 
-@settings(max_examples=500)
-@given(st.lists(STEP, max_size=60) | st.lists(STEP, min_size=20, max_size=60))
-def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any, ...]]) -> None:
+def at_work() -> World:
+    """A world in which everything is clear, and shown so."""
     world = World()
     for _ in range(5):
         world.wait(0.25)
@@ -264,6 +263,13 @@ def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any,
     assert world.known == {D1: "clear", D2: "clear"}
     assert world.node.outputs != AT_REST
     world.check()
+    return world
+
+
+@settings(max_examples=500)
+@given(st.lists(STEP, max_size=60) | st.lists(STEP, min_size=20, max_size=60))
+def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any, ...]]) -> None:
+    world = at_work()
     for step in steps:
         take(world, step)
         world.check()
@@ -278,3 +284,15 @@ def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any,
     world.order("clear", "lifted")
     world.catch_up()
     assert world.node.outputs == {"signal": {"M1": {"aspect": "clear"}}, "stop": {"S1": "lifted"}}
+
+
+def test_a_node_that_connects_again_obeys_as_soon_as_both_have_answered() -> None:
+    world = at_work()
+    before = world.node.outputs
+    world.restart_node()
+    assert world.node.outputs == AT_REST
+    world.read("d1", "clear")
+    world.catch_up()
+    world.check()
+    assert world.known == {D1: "clear", D2: "clear"}
+    assert world.node.outputs == before
