@@ -140,6 +140,25 @@ def flips(count: int) -> Fault:
     return Fault(name=f"CAN: {count} bit{'s' * (count > 1)} flipped", make=make, weight=6)
 
 
+async def stick(railway: Railway, random: Random) -> frozenset[str]:
+    """In every frame of a stream, or of a sender, the same one or two bits are wrong for a while.
+
+    A frame that is wrong once is soon set right by the next; this is not.
+    """
+    chosen = some_of(railway, random)
+    bits = random.sample(range(ID_BITS + 64), random.choice((1, 2)))
+
+    def become(frame: Frame) -> list[tuple[float, Frame]]:
+        return [(0.0, flipped(frame, *(bit for bit in bits if bit in bits_of(frame))))]
+
+    def concerned(frame: Frame) -> bool:
+        return chosen(frame) and any(bit in bits_of(frame) for bit in bits)
+
+    with on_wire(railway, Befalls(concerned, become)):
+        await asyncio.sleep(seconds(random))
+    return NOBODY
+
+
 async def lose(railway: Railway, random: Random) -> frozenset[str]:
     times = random.choice((1, 2, 3, 5, 12, 40))
     await befall(railway, Befalls(some_of(railway, random), lambda _: (), times), 3.0)
@@ -436,6 +455,7 @@ async def babble(railway: Railway, random: Random) -> frozenset[str]:
 CAN_FAULTS = (
     flips(1),
     flips(2),
+    Fault(name="CAN: the same bits wrong for a while", make=stick, promised=LINK, weight=3),
     Fault(name="CAN: frames lost", make=lose, promised=LINK, weight=6),
     Fault(name="CAN: frames lost by chance", make=lose_by_chance, promised=POOR, weight=2),
     Fault(name="CAN: frames lost at one end", make=lose_at_one_end, promised=POOR, weight=2),

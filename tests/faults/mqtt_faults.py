@@ -118,6 +118,24 @@ def flips(count: int) -> Fault:
     return Fault(name=f"MQTT: {count} bit{'s' * (count > 1)} flipped", make=make, weight=4)
 
 
+async def stick(railway: Railway, random: Random) -> frozenset[str]:
+    """In every message on a topic, the same one or two bits are wrong for a while."""
+    topic = random.choice(recorded(railway)[-60:]).topic
+    length = max(len(each.payload) for each in recorded(railway)[-60:] if each.topic == topic)
+    bits = random.sample(range(8 * length), random.choice((1, 2)))
+
+    def become(message: Message) -> list[tuple[float, Message]]:
+        payload = bytearray(message.payload)
+        wrong = [bit for bit in bits if bit < 8 * len(payload)]
+        for bit in wrong:
+            payload[bit // 8] ^= 1 << bit % 8
+        return [(0.0, evolve(message, payload=bytes(payload), says={}) if wrong else message)]
+
+    with at_broker(railway, Befalls(lambda message: message.topic == topic, become)):
+        await asyncio.sleep(seconds(random))
+    return NOBODY
+
+
 async def lose(railway: Railway, random: Random) -> frozenset[str]:
     times = random.choice((1, 2, 3, 5, 12))
     await befall(railway, Befalls(some_of(railway, random), lambda _: (), times), 3.0)
@@ -244,11 +262,13 @@ async def retain(railway: Railway, random: Random) -> frozenset[str]:
         post.retained[message.topic] = message.payload
     post.retained[COIL], post.retained[BELL] = b'{"on": false}', b"up"
     railway.foreign = random.random() < 0.5
-    for name in random.sample(["shed", "yard", *ALL_NODES], random.choice((1, 2, 5))):
+    some = random.sample(["shed", *ALL_NODES], random.choice((0, 1, 4)))
+    # The foreign devices' connection mostly: our own schema has nothing retained.
+    for name in [*some, "yard"] if random.random() < 0.8 else some:
         session = railway.session(name)
         if session is not None:
             post.cut(session, None)
-    await asyncio.sleep(seconds(random))
+    await asyncio.sleep(random.choice((0.05, 0.7, 2.0, 3.0)) * random.uniform(0.8, 1.2))
     silent, railway.foreign = not railway.foreign, True
     post.retained.clear()
     return FOREIGN if silent else NOBODY
@@ -387,6 +407,7 @@ async def jump(railway: Railway, random: Random) -> frozenset[str]:  # noqa: ARG
 MQTT_FAULTS = (
     flips(1),
     flips(2),
+    Fault(name="MQTT: the same bits wrong for a while", make=stick, promised=LINK, weight=3),
     Fault(name="MQTT: messages lost", make=lose, weight=4),
     Fault(name="MQTT: messages lost by chance", make=lose_by_chance, promised=POOR, weight=2),
     Fault(name="MQTT: messages twice", make=duplicate, weight=2),

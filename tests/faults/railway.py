@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import random
 import secrets
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Self
 from unittest import mock
@@ -32,6 +32,7 @@ from tests.mixed.tern import AT_REST, BELL, BOARDS, CALM, COIL, READS, ROUTES, S
 from tests.mqtt_node import PyNode
 from transports.link import LinkState
 from transports.mqtt.session import Publication
+from transports.supervise import Supervisor
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -339,7 +340,7 @@ class Railway:
 @contextlib.contextmanager
 def _seeded(chance: Random) -> Iterator[None]:
     """Let everything that is drawn by chance follow from the seed."""
-    jitter = Random(chance.random())
+    supervisor = partial(Supervisor, jitter=Random(chance.random()).random)
 
     def token(size: int = 32) -> str:
         return chance.randbytes(size).hex()
@@ -347,6 +348,6 @@ def _seeded(chance: Random) -> Iterator[None]:
     with (
         mock.patch.object(secrets, "randbelow", chance.randrange),
         mock.patch.object(secrets, "token_hex", token),
-        mock.patch.object(random, "random", jitter.random),
+        mock.patch("signalling.controller.controller.Supervisor", supervisor),
     ):
         yield

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
+from multiprocessing import get_context
 from unittest import mock
 
 import pytest
@@ -28,6 +29,10 @@ from transports.mqtt.plain import PlainConversation
 
 FAULTS_IN_CI = 2_000
 SEED = 1
+AGAIN = 100
+"""Faults of a campaign that is run several times."""
+MANY = 5
+"""Wrong-side failures that are no luck."""
 FOR_EVER = 1e6
 
 
@@ -42,6 +47,21 @@ def test_no_fault_is_wrong_side_and_all_is_well_again_when_it_has_gone() -> None
     assert min(tally.tried for tally in tallies.values()) > 0
     for name, tally in tallies.items():
         assert max(tally.times, default=0.0) <= tally.promised + ORDER_WAY, name
+
+
+# -- the seed decides everything
+
+
+def test_the_same_seed_gives_the_same_campaign(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also in another process, where names have other hashes and sets another order."""
+    first = campaign(AGAIN, SEED)
+    assert campaign(AGAIN, SEED) == first
+    assert campaign(AGAIN, SEED + 1) != first
+    assert total(first).times
+    for hashes in ("1", "2"):
+        monkeypatch.setenv("PYTHONHASHSEED", hashes)
+        with get_context("spawn").Pool(1) as pool:
+            assert pool.apply(campaign, (AGAIN, SEED)) == first
 
 
 # -- with a protection off, the same campaign finds what it protects from
@@ -99,12 +119,12 @@ def retained_counts() -> contextlib.AbstractContextManager[object]:
 @pytest.mark.parametrize(
     ("without", "classes", "count"),
     [
-        (unchecked, ("CAN: 1 bit flipped", "CAN: 2 bits flipped"), 400),
-        (uncounted, ("CAN: recorded frames again",), 40),
-        (obeyed_for_ever, ("CAN: bus cut", "CAN: adapter repeats itself"), 40),
-        (believed_for_ever, ("CAN: board says nothing",), 40),
-        (fresh_for_a_minute, ("MQTT: node says nothing", "MQTT: node hears nothing"), 40),
-        (retained_counts, ("MQTT: stale retained messages",), 80),
+        (unchecked, ("CAN: the same bits wrong for a while",), 200),
+        (uncounted, ("CAN: recorded frames again",), 80),
+        (obeyed_for_ever, ("CAN: bus cut", "CAN: adapter repeats itself"), 120),
+        (believed_for_ever, ("CAN: board says nothing",), 80),
+        (fresh_for_a_minute, ("MQTT: node says nothing", "MQTT: node hears nothing"), 80),
+        (retained_counts, ("MQTT: stale retained messages",), 160),
     ],
 )
 def test_without_a_protection_the_judge_finds_wrong_side_failures(
@@ -116,8 +136,8 @@ def test_without_a_protection_the_judge_finds_wrong_side_failures(
     assert len(faults) == len(classes)
     with without():
         whole = total(campaign(count, SEED, faults))
-    assert whole.wrong_side > 0
-    assert any("ago" in finding or "only after" in finding for finding in whole.findings)
+    assert whole.wrong_side >= MANY
+    assert sum("ago" in finding or "only after" in finding for finding in whole.findings) >= MANY
 
 
 def test_what_does_not_come_back_is_told() -> None:
