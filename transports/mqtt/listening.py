@@ -82,7 +82,7 @@ class MqttListener:
     async def open(self, sink: Sink) -> None:
         """Connect and listen.
 
-        Where the broker refuses a filter, what is bound is still listened to.
+        Where the broker refuses some filters, the rest is still listened to.
         """
         await self.close()
         options = self._options
@@ -103,15 +103,21 @@ class MqttListener:
         )
         try:
             await session.open()
-            wide = without_covered(self._wide)
-            refused = await session.try_to_subscribe(wide)
-            self.counters.rejected.update("filter-refused" for _ in refused)
-            granted = [each for each in wide if each not in refused]
-            every = without_covered((*granted, *self._topics))
-            await session.subscribe([each for each in every if each not in granted])
+            await self._subscribe(session)
         except BaseException:
             await self.close()
             raise
+
+    async def _subscribe(self, session: Session) -> None:
+        wide = without_covered(self._wide)
+        refused = await session.try_to_subscribe(wide)
+        granted = [each for each in wide if each not in refused]
+        every = without_covered((*granted, *self._topics))
+        rest = [each for each in every if each not in granted]
+        refused += await session.try_to_subscribe(rest)
+        if len(refused) == len(wide) + len(rest):
+            raise LinkError(f"the broker lets us read nothing of {', '.join(refused)}")
+        self.counters.rejected.update(f"filter-refused: {each}" for each in refused)
 
     async def wait_lost(self) -> None:
         """Raise ``LinkError``, which says why, when the connection has gone."""
