@@ -278,7 +278,7 @@ class Supervisor:
         unreached &= self._ordered
         if unreached != self.unreached:
             self.unreached = unreached
-            if self._changed is not None:
+            if self._changed is not None and self.state is LinkState.UP:
                 self._changed(self)
 
     # -- reports

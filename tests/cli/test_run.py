@@ -138,7 +138,7 @@ async def test_json_is_one_object_a_line(broker: Broker, layout: str) -> None:
     assert [event["at"] for event in events] == sorted(event["at"] for event in events)
     links = [event for event in events if event["event"] == "link"]
     assert [link["state"] for link in links] == ["opening", "up", "closed"]
-    assert set(links[0]) == {"at", "event", "name", "state", "error"}
+    assert set(links[0]) == {"at", "event", "name", "state", "error", "unreached"}
     reports = [event for event in events if event["event"] == "report"]
     assert {event["value"] for event in reports if event["name"] == "b1"} >= {"clear"}
     last = {event["name"]: event["value"] for event in events if event["event"] == "order"}

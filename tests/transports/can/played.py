@@ -42,6 +42,8 @@ class PlayedNode:
         self.number = number
         self.serial = serial
         self.frozen = False
+        self.orders_lost = False
+        """Whether it says that its outputs are at danger for want of orders."""
         self.inputs: dict[tuple[str, str], int] = {}
         """Values by frame and field."""
         self.outputs: dict[tuple[str, str], int] = {}
@@ -100,7 +102,8 @@ class PlayedNode:
         self._say(name, 0, values)
 
     def say_status(self, page: int) -> None:
-        self._say("NodeStatus", page, {"Serial": self.serial} if page == 0 else {})
+        pages = {0: {"Serial": self.serial}, 1: {"OrdersLost": int(self.orders_lost)}}
+        self._say("NodeStatus", page, pages.get(page, {}))
 
     def _say(self, name: str, group: int, values: dict[str, int]) -> None:
         sequence = self._sequences.setdefault((name, group), Sequence(self._start))

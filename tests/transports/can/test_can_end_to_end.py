@@ -161,6 +161,23 @@ async def test_a_node_that_falls_silent_and_comes_back(bench: Bench) -> None:
     await bench.aspects_are(3, 3, 2)
 
 
+async def test_signals_of_a_node_without_orders_are_at_danger(bench: Bench) -> None:
+    bench.all_clear()
+    await bench.aspects_are(3, 3, 2)
+    bench.signals.orders_lost = True
+    bench.signals.say_status(1)
+    await bench.aspects_are(0, 0, 0)
+    (link,) = bench.controller.status().links
+    assert {str(device) for device in link.unreached} == {
+        *(f"signal {name}" for name in ("M1", "M2", "M3")),
+        "indicator M2",
+        "stop S2",
+    }
+    bench.signals.orders_lost = False
+    bench.signals.say_status(1)
+    await bench.aspects_are(3, 3, 2)
+
+
 async def test_two_boards_of_one_number_put_everything_of_theirs_to_danger(bench: Bench) -> None:
     bench.all_clear()
     await bench.aspects_are(3, 3, 2)

@@ -115,6 +115,20 @@ def test_it_is_believed_until_the_number_is_too_old_however_late_it_came() -> No
     assert rig.says(A)
 
 
+def test_orders_get_through_to_a_board_that_is_believed_and_says_so() -> None:
+    rig = Rig()
+    assert not rig.watch.reached
+    rig.trust()
+    assert rig.watch.reached
+    assert rig.says(A, status=NodeStatus(serial="GP-1", firmware="1", orders_lost=True))
+    assert rig.watch.believed
+    assert not rig.watch.reached
+    assert rig.says(A)
+    assert rig.watch.reached
+    rig.wait(1.0)
+    assert not rig.watch.reached
+
+
 def test_numbers_that_do_not_rise_are_turned_away_and_gaps_are_counted() -> None:
     rig = Rig().trust()
     assert rig.says(A, seq=15)
