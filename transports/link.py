@@ -18,7 +18,8 @@ from transports.transport import LinkCounters
 
 __all__ = ["SUPERVISED_OPTIONS", "Heard", "LinkState", "LinkStatus", "Timing"]
 
-SUPERVISED_OPTIONS = ("refresh", "lost_after")
+_FIGURES = ("refresh", "lost_after")
+SUPERVISED_OPTIONS = (*_FIGURES, "requests")
 """Options that every transport's table may have; they are kept here, not by the transport."""
 
 _SHORTEST, _LONGEST = 0.1, 3600.0
@@ -73,7 +74,7 @@ class Timing:
 
         Raises ``ConfigurationError`` where a figure cannot be used.
         """
-        given = {key: options[key] for key in SUPERVISED_OPTIONS if key in options}
+        given = {key: options[key] for key in _FIGURES if key in options}
         for key, value in given.items():
             number = isinstance(value, int | float) and not isinstance(value, bool)
             if not (number and _SHORTEST <= value <= _LONGEST):

@@ -11,10 +11,12 @@ rejected at either end, as a bus of our own would.
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
-from typing import TYPE_CHECKING, Generic, TypeVar
+from collections import Counter, deque
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from signalling.errors import ConfigurationError, LinkError
+from signalling.layout.asking import Answer, Asked
 from signalling.layout.words import Device, Order, Report
 from transports.link import SUPERVISED_OPTIONS, Timing
 from transports.slots import restrictive_order
@@ -23,11 +25,17 @@ from transports.transport import LinkCounters, nobody_asks
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
+    from transports.requests import RequestSink
     from transports.transport import Reach, Sink, TransportSettings
 
 __all__ = ["LoopbackBench", "LoopbackTransport"]
 
-Message = TypeVar("Message", Report, Order)
+_THINGS = 10_000
+"""Devices and requests of which the number of the newest message is remembered."""
+_ANSWERS = 1000
+"""Answers that a bench remembers."""
+
+Message = TypeVar("Message", Report, Order, Asked, Answer)
 
 
 class LoopbackTransport:
@@ -52,6 +60,7 @@ class LoopbackTransport:
         self._lost_after = Timing.from_options(settings.name, settings.options).lost_after
         self._line: _Line | None = None
         self._reach: Reach = nobody_asks
+        self._request_sink: RequestSink | None = None
 
     def watch_reach(self, reach: Reach) -> None:
         """Say from now on to which devices orders do not get through."""
@@ -67,6 +76,7 @@ class LoopbackTransport:
             self.counters,
             lost_after=self._lost_after,
             reach=self._reach,
+            requests=self._request_sink,
         )
         await self.bench.join(line)
         self._line = line
@@ -83,6 +93,17 @@ class LoopbackTransport:
         for order in orders:
             await self._line.carry(order)
             self.counters.sent += 1
+
+    def take_requests(self, sink: RequestSink) -> None:
+        """Deliver requests that are made at the bench from the next opening on."""
+        self._request_sink = sink
+
+    async def tell(self, answers: Iterable[Answer]) -> None:
+        """Tell the bench what became of requests; wait while it is frozen."""
+        if self._line is None:
+            raise LinkError(f"{self.name}: the link is not open")
+        for answer in answers:
+            await self._line.tell(answer)
 
     async def close(self) -> None:
         """Leave the bench; what is under way is lost."""
@@ -105,8 +126,10 @@ class LoopbackBench:
         self.on_order = on_order
         self.orders: dict[Device, str] = {}
         """The order of each device that arrived last."""
+        self.answers: deque[Answer] = deque(maxlen=_ANSWERS)
+        """What was told of requests, the newest last."""
         self.rejected: Counter[str] = Counter()
-        """Orders that were turned away, by reason."""
+        """Orders and answers that were turned away, by reason."""
         self._state: dict[Device, str] = {}
         self._unreached: frozenset[Device] = frozenset()
         self._lines: list[_Line] = []
@@ -133,6 +156,12 @@ class LoopbackBench:
             self._state[device] = value
         for line in self._lines:
             line.report(Report(device, value))
+
+    def ask(self, text: str, name: str, by: str = "") -> None:
+        """Let somebody make a request: what is asked for, the request's name, and who asks."""
+        now = asyncio.get_running_loop().time()
+        for line in self._lines:
+            line.ask(Asked(id=name, by=by, text=text, at=now))
 
     # -- trouble, on request
 
@@ -257,6 +286,7 @@ class _Line:
         *,
         lost_after: float,
         reach: Reach,
+        requests: RequestSink | None,
     ) -> None:
         self.lost = asyncio.Event()
         self.reach = reach
@@ -264,18 +294,37 @@ class _Line:
         self._devices = devices
         self._lost_after = lost_after
         self._frozen: asyncio.TimerHandle | None = None
-        self._reports = _Way[Report](bench, sink, counters.rejected)
-        self._orders = _Way[Order](bench, bench.arrived, bench.rejected)
+        self._reports = _Way[Report](bench, sink, counters.rejected, _device)
+        self._orders = _Way[Order](bench, bench.arrived, bench.rejected, _device)
+        self._requests = (
+            None
+            if requests is None
+            else _Way[Asked](bench, requests, counters.rejected, lambda asked: (asked.by, asked.id))
+        )
+        self._answers = _Way[Answer](
+            bench, bench.answers.append, bench.rejected, lambda each: (each.asked.by, each.asked.id)
+        )
 
     def report(self, report: Report) -> None:
         if report.device in self._devices:
             self._reports.put(report)
 
+    def ask(self, asked: Asked) -> None:
+        if self._requests is not None:
+            self._requests.put(asked)
+
     async def carry(self, order: Order) -> None:
+        await self._taken()
+        self._orders.put(order)
+
+    async def tell(self, answer: Answer) -> None:
+        await self._taken()
+        self._answers.put(answer)
+
+    async def _taken(self) -> None:
         await self._bench.take()
         if self.lost.is_set():
             raise LinkError("the bench was cut off")
-        self._orders.put(order)
 
     def freeze(self) -> None:
         if self._frozen is None:
@@ -284,8 +333,8 @@ class _Line:
 
     def thaw(self) -> None:
         self._forget_freeze()
-        self._reports.thaw()
-        self._orders.thaw()
+        for way in self._ways:
+            way.thaw()
 
     def _forget_freeze(self) -> None:
         if self._frozen is not None:
@@ -294,24 +343,39 @@ class _Line:
 
     def break_off(self) -> None:
         self._forget_freeze()
-        self._reports.broken = self._orders.broken = True
+        for way in self._ways:
+            way.broken = True
         self.lost.set()
+
+    @property
+    def _ways(self) -> tuple[_Way[Any], ...]:
+        ways = (self._reports, self._orders, self._answers)
+        return ways if self._requests is None else (*ways, self._requests)
+
+
+def _device(message: Report | Order) -> Device:
+    return message.device
 
 
 class _Way(Generic[Message]):
     """One direction of a line: numbers messages, lets trouble befall them, checks them."""
 
     def __init__(
-        self, bench: LoopbackBench, deliver: Callable[[Message], None], rejected: Counter[str]
+        self,
+        bench: LoopbackBench,
+        deliver: Callable[[Message], None],
+        rejected: Counter[str],
+        about: Callable[[Message], Hashable],
     ) -> None:
         self.broken = False
         self._bench = bench
         self._deliver: Callable[[Message], None] = deliver
         self._rejected = rejected
+        self._about: Callable[[Message], Hashable] = about
         self._number = 0
-        self._newest: dict[Device, int] = {}
+        self._newest: dict[Hashable, int] = {}
         self._overtaken: list[tuple[int, Message]] = []
-        self._stuck: dict[Device, tuple[int, Message]] = {}
+        self._stuck: dict[Hashable, tuple[int, Message]] = {}
 
     def put(self, message: Message) -> None:
         """Send a message on its way."""
@@ -340,13 +404,15 @@ class _Way(Generic[Message]):
     def _arrive(self, number: int, message: Message) -> None:
         if self.broken:
             return
-        device = message.device
+        about = self._about(message)
         if self._bench.frozen:
-            self._stuck[device] = (number, message)
+            self._stuck[about] = (number, message)
             return
-        newest = self._newest.get(device, 0)
+        newest = self._newest.get(about, 0)
         if number <= newest:
             self._rejected["repeated" if number == newest else "late"] += 1
             return
-        self._newest[device] = number
+        self._newest[about] = number
+        if len(self._newest) > _THINGS:
+            del self._newest[next(iter(self._newest))]
         self._deliver(message)

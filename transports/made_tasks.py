@@ -13,10 +13,14 @@ import contextlib
 from contextvars import ContextVar
 from typing import TYPE_CHECKING, Any
 
+from transports.requests import CarriesRequests
+
 if TYPE_CHECKING:
     from collections.abc import Coroutine, Iterable, Iterator
 
+    from signalling.layout.asking import Answer
     from signalling.layout.words import Order
+    from transports.requests import RequestSink
     from transports.transport import Sink, Transport
 
 __all__ = ["Watched", "watched"]
@@ -30,28 +34,39 @@ class Watched:
     def __init__(self, transport: Transport) -> None:
         self.name = transport.name
         self.counters = transport.counters
-        self._transport = transport
+        self.itself = transport
         self._made: list[asyncio.Task[Any]] = []
 
     async def open(self, sink: Sink) -> None:
         """Let the transport open."""
         with self._at_work():
-            await self._transport.open(sink)
+            await self.itself.open(sink)
 
     async def wait_lost(self) -> None:
         """Let the transport wait."""
         with self._at_work():
-            await self._transport.wait_lost()
+            await self.itself.wait_lost()
 
     async def send(self, orders: Iterable[Order]) -> None:
         """Let the transport send."""
         with self._at_work():
-            await self._transport.send(orders)
+            await self.itself.send(orders)
+
+    def take_requests(self, sink: RequestSink) -> None:
+        """Let the transport deliver requests, where it carries any."""
+        if isinstance(self.itself, CarriesRequests):
+            self.itself.take_requests(sink)
+
+    async def tell(self, answers: Iterable[Answer]) -> None:
+        """Let the transport tell answers, where it carries any."""
+        if isinstance(self.itself, CarriesRequests):
+            with self._at_work():
+                await self.itself.tell(answers)
 
     async def close(self) -> None:
         """Let the transport close."""
         with self._at_work():
-            await self._transport.close()
+            await self.itself.close()
 
     def running(self) -> tuple[str, ...]:
         """Return the names of its tasks that have not come to their end, sorted."""

@@ -19,8 +19,10 @@ from typing import TYPE_CHECKING
 
 from signalling.errors import ConfigurationError, LinkError
 from signalling.layout.words import Device, Order, Report
+from transports.asking import Asking
 from transports.freshness import Freshness
 from transports.link import Heard, LinkState, LinkStatus, Timing
+from transports.requests import CarriesRequests
 from transports.slots import OrderSlots
 
 if TYPE_CHECKING:
@@ -45,6 +47,8 @@ class Supervisor:
     ``deliver`` gets the reports, on the loop's thread, and must not raise.
     ``changed`` is called whenever the link's state has changed, or to which
     devices orders get through.
+    ``requested`` is called when requests wait in ``asking``; without it, none
+    are taken. With it, the transport must be able to carry them.
     ``jitter`` gives a number from 0 to 1, by which pauses are spread.
     """
 
@@ -56,6 +60,7 @@ class Supervisor:
         deliver: Sink,
         timing: Timing | None = None,
         changed: Callable[[Supervisor], None] | None = None,
+        requested: Callable[[], None] | None = None,
         jitter: Callable[[], float] = random.random,
     ) -> None:
         devices = tuple(devices)
@@ -85,6 +90,15 @@ class Supervisor:
         watch_reach: Callable[[Reach], None] | None = getattr(transport, "watch_reach", None)
         if watch_reach is not None:
             watch_reach(self._take_reach)
+        self.asking: Asking | None = None
+        """What is asked over the link, where it is asked for."""
+        if requested is not None and isinstance(transport, CarriesRequests):
+            self.asking = Asking(
+                transport,
+                transport.counters.rejected,
+                up=lambda: self.state is LinkState.UP,
+                requested=requested,
+            )
         self._overdue_timer: asyncio.TimerHandle | None = None
         self._refresh_timer: asyncio.TimerHandle | None = None
 
@@ -186,6 +200,10 @@ class Supervisor:
             asyncio.create_task(self._watch(), name=f"{self.name}: watch the link"),
             asyncio.create_task(self._write(), name=f"{self.name}: send orders"),
         }
+        if self.asking is not None:
+            # Beside the orders, which wait for no answer to a request.
+            telling = self._tell(self.asking)
+            tasks.add(asyncio.create_task(telling, name=f"{self.name}: tell answers"))
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
@@ -214,6 +232,14 @@ class Supervisor:
                 if reason is not None:
                     return reason
 
+    async def _tell(self, asking: Asking) -> str:
+        """Tell what becomes of requests, until that fails; return why."""
+        while True:
+            await asking.untold()
+            reason = await self._try("answering", asking.tell(), self.timing.send)
+            if reason is not None:
+                return reason
+
     async def _lose(self, reason: str) -> None:
         """Call everything unknown that the link carried, at once; then tidy up."""
         if reason != self.error:
@@ -229,9 +255,14 @@ class Supervisor:
         """Send the most restrictive orders, within a bounded time."""
         self._slots.seal()
         orders = self._slots.restrictive()
-        reason = await self._try("farewell", self.transport.send(orders), self.timing.farewell)
+        reason = await self._try("farewell", self._last_words(orders), self.timing.farewell)
         if reason is not None:
             logger.warning("%s: the last orders could not be sent: %s", self.name, reason)
+
+    async def _last_words(self, orders: Iterable[Order]) -> None:
+        await self.transport.send(orders)
+        if self.asking is not None:
+            await self.asking.tell_all()
 
     async def _close(self) -> None:
         reason = await self._try("closing", self.transport.close(), self.timing.farewell)

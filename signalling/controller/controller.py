@@ -20,11 +20,15 @@ from weakref import WeakSet
 
 from attrs import frozen
 
+from signalling.controller.asks import Ask, Asks, Hear
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
 from signalling.controller.load import Link, Transports, make_links
+from signalling.controller.serving import Serving
 from signalling.core.interlocking import Interlocking
+from signalling.core.requests import parse_request
 from signalling.core.words import Alarm, OutOfReach, Refusal, Request, WithinReach
+from signalling.layout.asking import Outcome, Stage
 from signalling.layout.words import Device, Order, Report
 from signalling.table.load import load_table
 from signalling.table.table import Table
@@ -94,6 +98,8 @@ class Controller:
             folder = folder or Path(layout).parent
         self._links = make_links(self.table, transports, Path(folder))
         self._interlocking = Interlocking(self.table)
+        self._asks = Asks(self._interlocking)
+        self._serving = Serving(self.ask)
         self._told_by = {link.transport.name: _told(link) for link in self._links}
         self._out: dict[str, set[str]] = {name: set() for name in self._told_by}
         """By link, the signals of which it cannot tell what they are ordered."""
@@ -131,12 +137,29 @@ class Controller:
         try:
             answer = self._interlocking.request(request, nanoseconds(self._now()))
             if not isinstance(answer, Refusal):
-                self._distribute(answer)
+                self._distribute(answer, asked=True)
                 self._arm()
         except Exception as error:
             self._fail(error)
             raise
         return answer
+
+    def ask(self, request: Request | str, hear: Hear | None = None) -> Ask:
+        """Ask for something, and follow what becomes of it.
+
+        A text is a request as people write it, such as ``hold M2``. ``hear`` is
+        called with each outcome, the first before this returns. What is
+        returned can be awaited until nothing further will become of it.
+        Raises ``RuntimeError`` while the controller does not run.
+        """
+        asked = parse_request(request) if isinstance(request, str) else request
+        if not isinstance(asked, Refusal) and self._asks.full:
+            asked = Refusal("Too many requests are under way. Ask again when some are done.")
+        answer = asked if isinstance(asked, Refusal) else self.request(asked)
+        if isinstance(asked, Refusal) or isinstance(answer, Refusal):
+            reason = answer.reason if isinstance(answer, Refusal) else ""
+            return Ask(Outcome(Stage.REFUSED, reason), hear)
+        return self._asks.follow(asked, hear)
 
     def changes(self) -> Watcher:
         """Return an iterator of changes, of which the first has everything as it stands."""
@@ -184,9 +207,11 @@ class Controller:
                 deliver=self._take,
                 timing=link.timing,
                 changed=self._link_changed,
+                requested=self._serving.requested if link.requests else None,
             )
             for link in self._links
         )
+        self._serving.serve(zip(self._links, self._supervisors, strict=True))
         for supervisor in self._supervisors:
             self._set_reach(supervisor)
         # What was loaded stays: the collector need not look at it again and again.
@@ -213,6 +238,8 @@ class Controller:
             self._timer.cancel()
         # Not asked of the interlocking, which may be what has failed.
         last = [order for link in self._supervisors for order in link.restrictive]
+        self._serving.end()
+        self._asks.end()
         self._tell_watchers(orders=last)
         try:
             # A link that is cancelled sends its last orders and then closes; cancelled
@@ -275,10 +302,17 @@ class Controller:
         except Exception as error:  # noqa: BLE001 - whatever it is, everything goes to danger
             self._fail(error)
 
-    def _distribute(self, orders: tuple[Order, ...], reports: Collection[Report] = ()) -> None:
+    def _distribute(
+        self,
+        orders: tuple[Order, ...],
+        reports: Collection[Report] = (),
+        *,
+        asked: bool = False,
+    ) -> None:
         if orders:
             for supervisor in self._supervisors:
                 supervisor.post(orders)
+        self._asks.look(asked=asked)
         if self._watchers:
             known, self._alarms = self._alarms, self._interlocking.alarms
             if orders or reports or self._alarms != known:

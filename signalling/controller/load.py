@@ -11,16 +11,18 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from attrs import frozen
+from attrs import evolve, frozen
 
+from signalling.core.requests import FORMS
 from signalling.errors import ConfigurationError
 from signalling.table.devices import bindings, devices
 from signalling.table.table import Table
 from transports.link import Timing
 from transports.registry import TransportMaker, make_transport
+from transports.requests import CarriesRequests
 from transports.transport import BoundDevice, Transport, TransportSettings
 
-__all__ = ["BENCH", "Link", "Transports", "make_link", "make_links"]
+__all__ = ["BENCH", "VERBS", "Link", "Transports", "make_link", "make_links"]
 
 BENCH = "bench"
 """The name of a transport that is given alone, and carries every device of a layout."""
@@ -36,6 +38,12 @@ class Link:
     transport: Transport
     devices: tuple[BoundDevice, ...]
     timing: Timing
+    requests: frozenset[str] = frozenset()
+    """First words of the requests that may be made over it; empty where none may."""
+
+
+VERBS = tuple(dict.fromkeys(form.words.split()[0] for form in FORMS))
+"""First words of all requests."""
 
 
 def make_links(table: Table, given: Transports | None, folder: str | Path) -> tuple[Link, ...]:
@@ -52,7 +60,7 @@ def make_links(table: Table, given: Transports | None, folder: str | Path) -> tu
             BoundDevice(device=each.device, reports=each.reports, orders=each.orders)
             for each in devices(layout, table.practice)
         )
-        return (_link(BENCH, given, {}, every, folder),)
+        return (_bench(given, every, folder),)
     given = given or {}
     for name in given:
         if name not in layout.transports:
@@ -72,6 +80,14 @@ def make_links(table: Table, given: Transports | None, folder: str | Path) -> tu
         make_link(name, options, carried[name], folder, given.get(name))
         for name, options in layout.transports.items()
     )
+
+
+def _bench(given: TransportMaker, every: tuple[BoundDevice, ...], folder: str | Path) -> Link:
+    """Return the link that takes the place of all; whoever gives it may also ask over it."""
+    link = _link(BENCH, given, {}, every, folder)
+    if isinstance(link.transport, CarriesRequests):
+        return evolve(link, requests=frozenset(VERBS))
+    return link
 
 
 def make_link(
@@ -101,4 +117,25 @@ def _link(
     )
     transport = make_transport(kind, settings)
     usual = Timing.from_options(name, options)
-    return Link(transport, carried, getattr(transport, "timing", usual))
+    timing = getattr(transport, "timing", usual)
+    return Link(transport, carried, timing, _requests(transport, options))
+
+
+def _requests(transport: Transport, options: Mapping[str, object]) -> frozenset[str]:
+    """Return the first words of the requests that a transport's table lets be made over it."""
+    thing, given = f"transport {transport.name}", options.get("requests", False)
+    words = given if isinstance(given, list) else VERBS if given is True else ()
+    if not isinstance(given, bool | list) or not all(word in VERBS for word in words):
+        raise ConfigurationError(
+            thing,
+            f"requests is {given!r}.",
+            "Write true for all requests, or a list of the first words of those that may be made "
+            f"over it, of {', '.join(VERBS)}.",
+        )
+    if words and not isinstance(transport, CarriesRequests):
+        raise ConfigurationError(
+            thing,
+            "It has requests, and its kind carries none.",
+            "Take requests out. Buttons can ask over every kind of transport: see [buttons].",
+        )
+    return frozenset(words)

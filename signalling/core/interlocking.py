@@ -271,6 +271,13 @@ class Interlocking:
         """
         return self._evaluator.holds(self.table.graph.equations[equation].literal)
 
+    def value(self, name: str) -> bool | None:
+        """Return the value of an equation, an input, a latch or a timer; ``None`` for no name."""
+        graph = self.table.graph
+        known = graph.equations.get(name)
+        literal = graph.names.get(name) if known is None else known.literal
+        return None if literal is None else self._evaluator.holds(literal)
+
     def explain(self, equation: str) -> Reason:
         """Return why a named equation has the value it has, down to the reports.
 

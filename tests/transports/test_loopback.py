@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from typing import TYPE_CHECKING
 
@@ -7,7 +8,9 @@ import pytest
 
 from signalling.errors import ConfigurationError
 from transports.conformance import check_lossy_transport, check_transport
+from transports.conformance_requests import check_requests
 from transports.loopback import LoopbackBench, LoopbackTransport
+from transports.supervise import Supervisor
 from transports.transport import BoundDevice, Transport, TransportSettings
 
 if TYPE_CHECKING:
@@ -40,6 +43,16 @@ class BenchInHand:
     async def thaw(self) -> None:
         self.bench.thaw()
 
+    async def ask(self, name: str, text: str) -> None:
+        self.bench.ask(text, name)
+
+    async def flood(self, text: str, count: int) -> None:
+        for number in range(count):
+            self.bench.ask(text, f"flood-{number}")
+
+    def told(self, name: str) -> tuple[str, ...]:
+        return tuple(each.outcome.stage for each in self.bench.answers if each.asked.id == name)
+
     async def trouble(self, kind: str) -> None:
         if kind == "delay":
             self.bench.delay(0.3)
@@ -67,6 +80,46 @@ async def test_it_passes_what_every_transport_must() -> None:
 
 async def test_it_passes_what_every_transport_must_over_a_poor_link() -> None:
     await check_lossy_transport(make)
+
+
+async def test_it_passes_what_every_transport_must_over_which_one_can_ask() -> None:
+    await check_requests(make)
+
+
+async def test_a_request_that_is_late_is_not_made_again_and_one_that_is_old_is_refused() -> None:
+    in_hand = BenchInHand()
+    transport = LoopbackTransport(
+        TransportSettings(name="bench", options={}, devices=()), in_hand.bench
+    )
+    heard: list[str] = []
+    supervisor = Supervisor(transport, (), deliver=lambda _: None, requested=lambda: None)
+    task = asyncio.create_task(supervisor.run())
+    await asyncio.sleep(0.1)
+    assert supervisor.asking is not None
+    in_hand.bench.delay(2.9)
+    in_hand.bench.ask("hold M1", "young")
+    in_hand.bench.delay(3.1)
+    in_hand.bench.ask("hold M1", "old")
+    await asyncio.sleep(5)
+    in_hand.bench.calm()
+    while (asked := supervisor.asking.next()) is not None:
+        heard.append(asked.id)
+    assert heard == [], "nobody looked at them for too long"
+    in_hand.bench.delay(2.9)
+    in_hand.bench.ask("hold M1", "young again")
+    await asyncio.sleep(2.95)
+    asked = supervisor.asking.next()
+    assert asked is not None
+    assert asked.id == "young again"
+    await asyncio.sleep(3)
+    assert {each.asked.id: each.outcome.stage for each in in_hand.bench.answers} == {
+        "young": "refused",
+        "old": "refused",
+    }
+    assert transport.counters.rejected["old-request"] == 2
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
 
 
 def test_an_unknown_option_is_refused() -> None:
