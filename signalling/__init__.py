@@ -20,6 +20,7 @@ if TYPE_CHECKING:
         Acknowledge,
         Alarm,
         AskLock,
+        CancelRoute,
         FreeAll,
         FreeSignal,
         HoldAll,
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
         Refusal,
         RestoreBlock,
         ReturnLock,
+        SetRoute,
+        WorkRoute,
     )
     from signalling.errors import (
         ConfigurationError,
@@ -73,6 +76,9 @@ __all__ = [  # noqa: RUF022 - in reading order
     "Reason",
     "Refusal",
     # What may be asked of it.
+    "SetRoute",
+    "WorkRoute",
+    "CancelRoute",
     "HoldSignal",
     "FreeSignal",
     "HoldAll",
@@ -109,6 +115,7 @@ _HOMES = {
         "Acknowledge",
         "Alarm",
         "AskLock",
+        "CancelRoute",
         "FreeAll",
         "FreeSignal",
         "HoldAll",
@@ -117,6 +124,8 @@ _HOMES = {
         "Refusal",
         "RestoreBlock",
         "ReturnLock",
+        "SetRoute",
+        "WorkRoute",
     ),
     "signalling.errors": (
         "ConfigurationError",

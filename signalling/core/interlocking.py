@@ -18,6 +18,7 @@ from signalling.core.words import (
     Acknowledge,
     Alarm,
     AskLock,
+    CancelRoute,
     FreeAll,
     FreeSignal,
     HoldAll,
@@ -28,7 +29,9 @@ from signalling.core.words import (
     Request,
     RestoreBlock,
     ReturnLock,
+    SetRoute,
     WithinReach,
+    WorkRoute,
 )
 from signalling.layout.notation import Lie
 from signalling.layout.words import KINDS, Device, Order, Report
@@ -36,6 +39,9 @@ from signalling.table.graph import Kind
 from signalling.table.table import Output, Table
 
 __all__ = ["Interlocking", "Snapshot"]
+
+_ONCE = (RestoreBlock, Acknowledge, MoveTurnout, SetRoute, WorkRoute, CancelRoute)
+"""Requests that are made once: what is to last of them is memory in the equations."""
 
 _FIRST = ("stop", "signal", "indicator", "lock", "turnout")
 """Kinds of orders in the order in which they go out when they restrict."""
@@ -137,21 +143,35 @@ class Interlocking:
         missing = self._missing(request)
         if missing is not None:
             return Refusal(missing)
-        for name, value in _inputs_of(request):
-            literal = self.table.graph.names.get(name)
-            if literal is not None:
-                self._evaluator.put(literal >> 1, value)
+        self._put(request)
         self._evaluator.settle(max(self._now, now))
         self._move_to(now)
         self._evaluator.settle(self._now)
-        if isinstance(request, RestoreBlock | Acknowledge):
-            # Declared once, not for ever.
-            for name, _ in _inputs_of(request):
-                literal = self.table.graph.names.get(name)
-                if literal is not None:
-                    self._evaluator.put(literal >> 1, False)  # noqa: FBT003 - the value of a bit
+        refused = self._refused(request)
+        if isinstance(request, _ONCE):
+            self._put(request, taken_back=True)
             self._evaluator.settle(self._now)
-        return self._orders_changed()
+        # What was refused may have let time run out meanwhile, and orders follow from that.
+        return self._orders_changed() if refused is None else refused
+
+    def _put(self, request: Request, *, taken_back: bool = False) -> None:
+        """Set the inputs of a request, or what was set back."""
+        for name, value in _inputs_of(request):
+            literal = self.table.graph.names.get(name)
+            if literal is not None:
+                self._evaluator.put(literal >> 1, value and not taken_back)
+
+    def _refused(self, request: Request) -> Refusal | None:
+        """Return why a route that was asked for now is not set."""
+        if not isinstance(request, SetRoute) or request.wait:
+            return None
+        route = request.route
+        if self._evaluator.holds(self.table.graph.names[f"route {route} permitted"]):
+            return None
+        possible = f"route {route} possible"
+        equation = f"route {route} granted" if self.holds(possible) else possible
+        why = "; ".join(reason.sentence for reason in self.explain(equation).because)
+        return Refusal(f"Route {route} cannot be set now: {why}.")
 
     def _missing(self, request: Request) -> str | None:
         """Return why a request makes no sense here, or ``None``."""
@@ -177,11 +197,20 @@ class Interlocking:
                     return f"There is no turnout {turnout!r}."
                 if not layout.turnouts[turnout].lock:
                     return f"Turnout {turnout} has no lock."
+            case SetRoute(route) | WorkRoute(route) | CancelRoute(route):
+                if f"route {route} asked" not in self.table.graph.equations:
+                    return self._no_route(route)
             case HoldAll() | FreeAll():
                 pass
             case _:
                 raise TypeError(f"{request!r} is not a request; see signalling.core.words")
         return None
+
+    def _no_route(self, route: str) -> str:
+        """Return why a route cannot be asked for at all."""
+        if all(row.name != route for row in self.table.rows):
+            return f"There is no route {route!r}."
+        return f"Route {route} works automatically: its signal is not controlled."
 
     def _move_to(self, now: int) -> None:
         """Let every timer that has run out by ``now`` do so, each at its own time."""
@@ -327,7 +356,13 @@ def _inputs_of(request: Request) -> tuple[tuple[str, bool], ...]:
         case Acknowledge(signal):
             return ((f"acknowledge {signal}", True),)
         case MoveTurnout(turnout, lie):
-            return ((f"move {turnout}={lie.other}", False), (f"move {turnout}={lie}", True))
+            return ((f"move {turnout}={lie}", True),)
+        case SetRoute(route, wait):
+            return ((f"{'wait' if wait else 'set'} {route}", True),)
+        case WorkRoute(route):
+            return ((f"work {route}", True),)
+        case CancelRoute(route):
+            return ((f"cancel {route}", True),)
         case AskLock(turnout):
             return ((f"ask {turnout}", True),)
         case ReturnLock(turnout):

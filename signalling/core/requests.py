@@ -14,6 +14,7 @@ from attrs import frozen
 from signalling.core.words import (
     Acknowledge,
     AskLock,
+    CancelRoute,
     FreeAll,
     FreeSignal,
     HoldAll,
@@ -23,6 +24,8 @@ from signalling.core.words import (
     Request,
     RestoreBlock,
     ReturnLock,
+    SetRoute,
+    WorkRoute,
 )
 from signalling.layout.notation import Lie
 
@@ -70,6 +73,14 @@ FORMS = (
         lambda turnout: MoveTurnout(turnout, Lie.REVERSE),
         "ask for a turnout that we move to lie reverse",
     ),
+    Form("set ROUTE", SetRoute, "ask for a route of a controlled signal, now or not at all"),
+    Form(
+        "set ROUTE wait",
+        lambda route: SetRoute(route, wait=True),
+        "ask for a route, and wait until it can be set",
+    ),
+    Form("work ROUTE", WorkRoute, "let a route work automatically, set again behind each train"),
+    Form("cancel ROUTE", CancelRoute, "take back whatever was asked for a route"),
     Form("ask TURNOUT", AskLock, "ask for leave to move a turnout"),
     Form("return TURNOUT", ReturnLock, "give back the leave to move a turnout"),
 )

@@ -14,6 +14,7 @@ __all__ = [
     "Acknowledge",
     "Alarm",
     "AskLock",
+    "CancelRoute",
     "FreeAll",
     "FreeSignal",
     "HoldAll",
@@ -24,7 +25,9 @@ __all__ = [
     "Request",
     "RestoreBlock",
     "ReturnLock",
+    "SetRoute",
     "WithinReach",
+    "WorkRoute",
 ]
 
 
@@ -89,6 +92,35 @@ class ReturnLock:
 
 
 @frozen
+class SetRoute:
+    """Ask for a controlled route, by its name in the control table.
+
+    It is set now or refused; with ``wait``, it is set once it can be, in turn
+    with others that wait.
+    """
+
+    route: str
+    wait: bool = False
+
+
+@frozen
+class WorkRoute:
+    """Let a controlled route work automatically: it is set again behind each train."""
+
+    route: str
+
+
+@frozen
+class CancelRoute:
+    """Take back whatever was asked for a controlled route, and put its signal to danger.
+
+    The route is given up when no train can be about to use it.
+    """
+
+    route: str
+
+
+@frozen
 class OutOfReach:
     """Say that a signal's orders do not arrive, so that it must count as being at danger."""
 
@@ -112,6 +144,9 @@ Request = (
     | MoveTurnout
     | AskLock
     | ReturnLock
+    | SetRoute
+    | WorkRoute
+    | CancelRoute
     | OutOfReach
     | WithinReach
 )
@@ -129,6 +164,6 @@ class Alarm:
     """A state that a person should know of, for as long as it lasts."""
 
     kind: str
-    """``train-lost``, ``passed-at-danger`` or ``lamps-failed``."""
+    """``train-lost``, ``passed-at-danger``, ``lamps-failed`` or ``turnout-failed``."""
     thing: str
     sentence: str

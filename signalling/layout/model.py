@@ -23,6 +23,7 @@ __all__ = [
     "Signal",
     "SignalRoute",
     "Stop",
+    "Supply",
     "Train",
     "Turnout",
     "default_hidden",
@@ -30,6 +31,9 @@ __all__ = [
 
 HOLD_OFF = 1.5
 """Seconds a detector must read clear before its block counts as clear (common practice)."""
+
+THROW_TIME = 5.0
+"""Seconds that a turnout's motor may take where the file names no figure."""
 
 HIDDEN_STEP = 5.0
 """Seconds of one hidden section where the file names no figure."""
@@ -127,6 +131,23 @@ class Turnout:
         "Whether a lever or switch reports that the lock is asked for; requests can ask too.",
         default=False,
     )
+    throw_time: float = _described(
+        "How long its motor may take, where we move it, before the turnout counts as failed.",
+        unit="s",
+        default=THROW_TIME,
+        above=0,
+    )
+    supply: str | None = _described(
+        "The supply that its motor is fed from, where we move it, by its name in `[supplies]`.",
+        default=None,
+    )
+
+
+@frozen(kw_only=True)
+class Supply:
+    """``[supplies]``: what feeds turnout motors, and how many of them it can move at a time."""
+
+    at_once: int = _described("How many turnouts may move at the same time.", default=1, least=1)
 
 
 @frozen(kw_only=True)
@@ -168,6 +189,11 @@ class Signal:
         "The kind of head, by its name in the practice, where the number of aspects does not "
         "say it.",
         default=None,
+    )
+    controlled: bool = _described(
+        "Whether it shows a proceed aspect only for a route that somebody has asked for; else it "
+        "works from detection alone.",
+        default=False,
     )
     routes: Mapping[str, SignalRoute] = _described(
         "What is special about single routes, by the line that the route follows.", factory=dict
@@ -284,6 +310,7 @@ class Layout:
     )
     blocks: Mapping[str, Block] = _described("Blocks, by name.", factory=dict)
     turnouts: Mapping[str, Turnout] = _described("Turnouts, by name.", factory=dict)
+    supplies: Mapping[str, Supply] = _described("What feeds turnout motors, by name.", factory=dict)
     lines: Mapping[str, str] = _described(
         "Lines, by name: blocks in order, joined by `>`, with the lies they need in brackets.",
         factory=dict,

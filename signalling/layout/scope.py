@@ -23,6 +23,7 @@ __all__ = ["THINGS", "Scope", "is_name", "shown_name", "thing_at", "unreadable"]
 THINGS = {
     "blocks": "block",
     "turnouts": "turnout",
+    "supplies": "supply",
     "lines": "line",
     "signals": "signal",
     "detectors": "detector",

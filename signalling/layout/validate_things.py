@@ -37,6 +37,15 @@ def check_turnouts(scope: Scope) -> None:
                 "A lever asks for the lock, and this turnout has none.",
                 "Add `lock = true`, or take `lever` out.",
             )
+        if turnout.supply is not None:
+            scope.known("supplies", turnout.supply, (*path, "supply"), thing)
+            if turnout.moved_by != "us":
+                scope.findings.error(
+                    (*path, "supply"),
+                    thing,
+                    "A supply is for the motor of a turnout that we move.",
+                    'Add `moved_by = "us"`, or take `supply` out.',
+                )
 
 
 def check_trains(scope: Scope) -> None:

@@ -2,8 +2,11 @@
 
 Law of this file: lock, permission, release latch, in that order, and nothing
 else. A lock is given only while no route in the way is locked. Permission
-goes when the train enters, when a person holds the signal, when a turnout is
-called, or when no train comes any more that the turnouts lead this way.
+goes when the train enters, when a person holds the signal or cancels the
+route, when a turnout is called, or when no train comes any more that the
+turnouts lead this way. A controlled route is locked on being asked for, before
+its turnouts have moved; its lock calls them. Where its signal was never off
+since, nothing waits for the approach when it is cancelled.
 *Occupied, then clear* does not free a route, for a flickering detector would:
 the release latch is set once permission has gone and either the approach is
 detected clear or the approach time has run; only then are its blocks freed, in
@@ -13,10 +16,12 @@ is freed, too, when a train has had time to stop before it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
-from attrs import define, frozen
+from attrs import define, field, frozen
 
+from signalling.layout.notation import Lie
+from signalling.table.calls import Calls
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import TRUE, Graph, Latch, Literal
 from signalling.table.row import Row
@@ -33,6 +38,8 @@ class Guard:
     lock: Latch
     permission: Latch
     release: Latch
+    shown: Latch
+    """Whether its signal was off by it since it was locked."""
     freed: tuple[Latch, ...]
     """Whether each block has been freed, in the order of ``row.route.kept_clear``."""
 
@@ -72,6 +79,11 @@ def make_guard(graph: Graph, row: Row) -> Guard:
             holds=f"route {name} is being released",
             fails=f"route {name} is not being released",
         ),
+        graph.latch(
+            f"route {name} was off",
+            holds=f"signal {row.signal} was off by route {name}",
+            fails=f"signal {row.signal} was not off by route {name} since it was locked",
+        ),
         tuple(
             graph.latch(
                 f"route {name} freed {place} {way.block}",
@@ -90,24 +102,49 @@ class Guards:
     graph: Graph
     detection: Detection
     turnouts: Turnouts
+    calls: Calls
     guards: dict[str, Guard]
     """By route."""
+    over: dict[tuple[str, Lie], list[tuple[Guard, str]]] = field(factory=dict)
+    """Who needs each turnout so, and the block for which it is held."""
 
-    def finish(self, ready: Mapping[str, Literal], undisturbed: Mapping[str, Literal]) -> None:
+    def __attrs_post_init__(self) -> None:
+        """Sort the routes by the turnouts that they need."""
+        for guard in self.guards.values():
+            for turnout, lie, block in self._needs(guard.row):
+                self.over.setdefault((turnout, lie), []).append((guard, block))
+
+    def _needs(self, row: Row) -> Iterable[tuple[str, Lie, str]]:
+        """Yield the turnouts of a route and beside it, how each must lie, and for which block."""
+        for turnout, lie in row.route.all_lies:
+            yield turnout, lie, self.turnouts.layout.turnouts[turnout].block
+        for flank in row.flank:
+            yield flank.turnout, flank.lie, flank.block
+
+    def finish(
+        self,
+        ready: Mapping[str, Literal],
+        undisturbed: Mapping[str, Literal],
+        off: Mapping[str, Literal],
+    ) -> None:
         """Give all guarded routes their equations.
 
-        ``ready`` says by route whether track and turnouts are as its row needs
-        them and nobody holds its signal; ``undisturbed`` whether nobody holds
-        its signal and nobody wants to move its turnouts.
+        ``ready`` says by route whether track and turnouts are as it needs them
+        to be locked, and nobody holds its signal; ``undisturbed`` whether
+        nobody holds its signal and nobody wants to move its turnouts; ``off``
+        whether its signal is off by it.
         """
         graph, guards = self.graph, self.guards
         asking = {name: self._asks(guard, ready[name]) for name, guard in guards.items()}
+        leaves = self.calls.yields(asking)
         turns: dict[tuple[str, str], Latch] = {}
         grants: dict[str, Literal] = {}
         order = {name: place for place, name in enumerate(guards)}
         for name, guard in guards.items():
-            yields = []
+            yields = [leaves[name] ^ 1] if name in leaves else []
             for other in guard.row.first_come:
+                if name in leaves and other in leaves:
+                    continue  # asks say whose turn it is
                 pair = (name, other) if order[name] < order[other] else (other, name)
                 if pair not in turns:
                     turns[pair] = graph.latch(f"route {pair[0]} went last before {pair[1]}")
@@ -128,18 +165,25 @@ class Guards:
                 graph.any_of(grants[one], graph.all_of(latch.literal, grants[two] ^ 1)),
             )
         for name, guard in guards.items():
-            self._finish(guard, grants[name], undisturbed[name])
+            self._finish(guard, grants[name], undisturbed[name], off[name])
+        locks = {
+            name: (guards[name].lock.literal, guards[name].permission.literal) for name in leaves
+        }
+        self.calls.finish(asking, grants, locks)
 
     def _asks(self, guard: Guard, ready: Literal) -> Literal:
         """Return whether a route could be locked now and there is a reason to.
 
-        With others in its way, only a train that is there and that the turnouts
-        lead to the signal is a reason; else the signal works automatically, and
-        its turnouts are locked for as long as it may be off.
+        For a controlled route, the reason is that somebody asks. With others in
+        its way, only a train that is there and that the turnouts lead to the
+        signal is a reason; else the signal works automatically, and its turnouts
+        are locked for as long as it may be off.
         """
         graph, row = self.graph, guard.row
         reason = TRUE
-        if row.first_come:
+        if row.controlled:
+            reason = self.calls.asked(row.name)
+        elif row.first_come:
             reason = graph.any_of(
                 *(
                     graph.all_of(
@@ -150,24 +194,71 @@ class Guards:
                     for lies in paths
                 )
             )
-        return graph.all_of(
+        possible = graph.all_of(
             ready,
-            reason,
             guard.lock.literal ^ 1,
             guard.permission.literal ^ 1,
+            TRUE if row.controlled else self._called_against(row) ^ 1,
             *(
                 self.guards[other].holds(graph, block) ^ 1
                 for other in (*row.first_come, *row.apart, *row.siblings)
                 if other in self.guards
                 for block in self._shared(row, self.guards[other].row)
             ),
+            *(
+                held ^ 1
+                for turnout, lie in row.lies
+                for held in self._held(turnout, lie.other, row)
+            ),
         )
+        if row.controlled:
+            graph.equation(
+                f"route {row.name} possible",
+                possible,
+                f"route {row.name} could be set now",
+                f"route {row.name} could not be set now",
+            )
+        return graph.all_of(possible, reason)
+
+    def _called_against(self, row: Row) -> Literal:
+        """Return whether a controlled route in the way of an automatic one waits to be set."""
+        others = (*row.first_come, *row.apart)
+        waiting = (
+            self.calls.calls[name].called.literal for name in others if name in self.calls.calls
+        )
+        return self.graph.any_of(*waiting)
+
+    def _held(self, turnout: str, lie: Lie, row: Row) -> Iterable[Literal]:
+        """Yield the holds of a turnout at a lie beside a route, or by such a route as ``row``."""
+        for guard, block in self.over.get((turnout, lie), ()):
+            # One in the track of both is told with the blocks that they share.
+            beside = all(turnout != each for each, _ in row.route.all_lies)
+            if beside or all(turnout != each for each, _ in guard.row.route.all_lies):
+                yield guard.holds(self.graph, block)
 
     def _shared(self, one: Row, two: Row) -> tuple[str, ...]:
         """Return the blocks that two routes, with their overlaps, have in common."""
         others = {way.block for way in two.route.kept_clear}
         blocks = (way.block for way in one.route.kept_clear)
         return tuple(dict.fromkeys(block for block in blocks if block in others))
+
+    def locks(self) -> Mapping[str, list[Literal]]:
+        """Return by turnout the holds of all routes over it or beside it."""
+        found: dict[str, list[Literal]] = {}
+        for (turnout, _), holders in self.over.items():
+            found.setdefault(turnout, []).extend(
+                guard.holds(self.graph, held) for guard, held in holders
+            )
+        return found
+
+    def turnout_calls(self) -> Mapping[str, Mapping[Lie, list[Literal]]]:
+        """Return by turnout and lie the holds of controlled routes that need it so."""
+        found: dict[str, dict[Lie, list[Literal]]] = {}
+        for (turnout, lie), holders in self.over.items():
+            found.setdefault(turnout, {})[lie] = [
+                guard.holds(self.graph, held) for guard, held in holders if guard.row.controlled
+            ]
+        return found
 
     def stopped(self, guard: Guard) -> Literal:
         """Return whether a train that has arrived at a route's end has had time to stop there.
@@ -201,12 +292,16 @@ class Guards:
         ]
         return graph.any_of(*comes) ^ 1
 
-    def _finish(self, guard: Guard, grant: Literal, undisturbed: Literal) -> None:
+    def _finish(self, guard: Guard, grant: Literal, undisturbed: Literal, off: Literal) -> None:
         graph, detection, row = self.graph, self.detection, guard.row
         lock, permission = guard.lock.literal, guard.permission.literal
         approach_clear = graph.all_of(*(detection.occupied(block) ^ 1 for block in row.approach))
         drops = [detection.occupied(row.route.entry.ahead), undisturbed ^ 1]
-        if row.first_come:
+        if row.controlled:
+            drops.append(self.calls.cancelled(row.name))
+        else:
+            drops.append(self._called_against(row))
+        if row.first_come and not row.controlled:
             drops.append(self._nothing_comes(row))
             drops += [
                 self.turnouts.detected(turnout, lie.other) for turnout, lie in row.route.all_lies
@@ -218,7 +313,8 @@ class Guards:
             holds=f"a train approaching signal {row.signal} has had time to stop",
             fails=f"a train approaching signal {row.signal} may not have stopped yet",
         )
-        may_go = graph.all_of(permission ^ 1, graph.any_of(approach_clear, stopped))
+        shown = guard.shown.literal
+        may_go = graph.all_of(permission ^ 1, graph.any_of(approach_clear, stopped, shown ^ 1))
         release = graph.any_of(guard.release.literal, may_go)
         graph.set_next(
             guard.lock,
@@ -229,6 +325,7 @@ class Guards:
             graph.any_of(grant, graph.all_of(permission, graph.any_of(*drops) ^ 1)),
         )
         graph.set_next(guard.release, graph.all_of(lock, release))
+        graph.set_next(guard.shown, graph.any_of(off, graph.all_of(lock, shown)))
 
     def _free_blocks(self, guard: Guard) -> Literal:
         """Give the blocks of a route their equations; return whether all are freed."""

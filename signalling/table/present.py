@@ -47,6 +47,13 @@ COLUMNS = (
         sentence="The kind of the signal's head, by its name in the practice.",
     ),
     Column(
+        key="controlled",
+        title="Controlled",
+        group="Route",
+        sentence="Whether the signal clears only when somebody has asked for the route. The route "
+        "is locked then, and its turnouts are moved.",
+    ),
+    Column(
         key="aspects",
         title="Aspect by what is ahead",
         group="Aspect",
@@ -89,6 +96,14 @@ COLUMNS = (
         title="Turnouts reverse",
         group="Track",
         sentence="Turnouts of the route and its overlap that must be detected reverse.",
+    ),
+    Column(
+        key="flank",
+        title="Flank",
+        group="Track",
+        between=" ",
+        sentence="Turnouts beside the route that protect it from the side: laid so, locked, and "
+        "detected.",
     ),
     Column(
         key="apart",
@@ -224,6 +239,7 @@ def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[st
         "at": str(route.entry),
         "to": _to(row),
         "head": row.head,
+        "controlled": row.controlled,
         "aspects": _aspects(row, heads, practice),
         "indicator": row.indicator,
         "hidden": row.hidden or (),
@@ -231,6 +247,7 @@ def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[st
         "overlap": tuple(way.block for way in route.overlap),
         "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
         "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
+        "flank": {each.turnout: str(each.lie) for each in row.flank},
         "apart": row.apart,
         "first_come": row.first_come,
         "foul": row.foul,

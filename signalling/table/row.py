@@ -11,8 +11,9 @@ from collections.abc import Mapping
 
 from attrs import frozen
 
+from signalling.layout.flank import Flank, flank_of
 from signalling.layout.model import Layout, Signal, SignalRoute, default_hidden
-from signalling.layout.notation import Joint, parse_joint
+from signalling.layout.notation import Joint, Lie, parse_joint
 from signalling.layout.routes import End, Route, approach_lies, in_the_way, leading_to
 from signalling.layout.track import Lies, Track, contradict
 from signalling.practice.schema import Head, Practice
@@ -54,9 +55,16 @@ class Row:
     """Routes that share its track and are kept apart by how a turnout lies."""
     siblings: tuple[str, ...]
     """The other routes of the same signal."""
+    controlled: bool
+    """Whether its signal clears only when somebody has asked for the route."""
+    flank: tuple[Flank, ...]
+    """Turnouts beside it that are laid, locked and proved to protect it from the side."""
+    flank_foes: tuple[str, ...]
+    """Controlled routes that would need a turnout otherwise, one of the two in its flank only."""
     guarded: bool
-    """Whether it is locked while a train may be using it: it has routes in its way, or reads over
-    a turnout that we move or give leave to move, or over another signal's stop against it."""
+    """Whether it is locked while a train may be using it: it is controlled, has routes in its way,
+    or reads over a turnout that we move or give leave to move, or over another signal's stop
+    against it."""
     foul: tuple[str, ...]
     """Signals whose train, having passed at danger, could get in its way."""
     danger: tuple[str, ...]
@@ -71,6 +79,11 @@ class Row:
     def approach(self) -> tuple[str, ...]:
         """Blocks that lead up to the signal, nearest first."""
         return tuple(self.approach_lies)
+
+    @property
+    def lies(self) -> Lies:
+        """How turnouts must lie: those of the route, of its overlap, and beside it."""
+        return (*self.route.all_lies, *((each.turnout, each.lie) for each in self.flank))
 
     @property
     def signal(self) -> str:
@@ -92,6 +105,12 @@ def gather_rows(
     by_signal: dict[str, list[Route]] = {}
     for route in routes:
         by_signal.setdefault(route.signal, []).append(route)
+    flanks = {
+        route.name: _flank(route, layout, track)
+        for route in routes
+        if layout.signals[route.signal].controlled
+    }
+    foes = _flank_foes(routes, flanks)
     danger: dict[str, list[str]] = {}
     for name, source in layout.danger.items():
         for held in source.signals:
@@ -146,7 +165,10 @@ def gather_rows(
                 siblings=tuple(
                     other.name for other in by_signal[route.signal] if other.name != route.name
                 ),
-                guarded=bool(first_come or lifts)
+                controlled=signal.controlled,
+                flank=flanks.get(route.name, ()),
+                flank_foes=tuple(foes.get(route.name, ())),
+                guarded=bool(first_come or lifts or signal.controlled)
                 or any(
                     layout.turnouts[turnout].moved_by == "us" or layout.turnouts[turnout].lock
                     for turnout, _ in route.all_lies
@@ -161,6 +183,35 @@ def gather_rows(
             )
         )
     return tuple(rows)
+
+
+def _flank(route: Route, layout: Layout, track: Track) -> tuple[Flank, ...]:
+    """Return what protects a route from the side, of turnouts that can be laid and locked."""
+    return tuple(
+        flank
+        for flank in flank_of(route, track)
+        if layout.turnouts[flank.turnout].moved_by == "us" or layout.turnouts[flank.turnout].lock
+    )
+
+
+def _flank_foes(
+    routes: tuple[Route, ...], flanks: Mapping[str, tuple[Flank, ...]]
+) -> Mapping[str, dict[str, None]]:
+    """Return, by controlled route, those that need a turnout otherwise, for the flank of one."""
+    needs: dict[tuple[str, Lie], dict[str, bool]] = {}
+    for route in routes:
+        if route.name in flanks:
+            for turnout, lie in route.all_lies:
+                needs.setdefault((turnout, lie), {})[route.name] = False
+            for flank in flanks[route.name]:
+                needs.setdefault((flank.turnout, flank.lie), {})[route.name] = True
+    foes: dict[str, dict[str, None]] = {}
+    for (turnout, lie), ones in needs.items():
+        for other, beside in needs.get((turnout, lie.other), {}).items():
+            for one, beside_one in ones.items():
+                if beside or beside_one:
+                    foes.setdefault(one, {})[other] = None
+    return foes
 
 
 def _sections(layout: Layout, track: Track) -> Mapping[str, list[tuple[str, tuple[str, ...]]]]:

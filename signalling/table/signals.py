@@ -115,17 +115,34 @@ class Signals:
     # -- rows -----------------------------------------------------------------------------
 
     def undisturbed(self, row: Row) -> Literal:
-        """Return whether nobody holds a row's signal or wants to move its turnouts."""
-        return self.graph.all_of(
-            self.hold_free(row.signal),
-            *(self.turnouts.at_rest(turnout) for turnout, _ in row.route.all_lies),
-        )
+        """Return whether nobody holds a row's signal or wants to move its turnouts.
+
+        Those of a controlled route are locked, whoever wants to move them.
+        """
+        terms = [self.hold_free(row.signal)]
+        if not row.controlled:
+            terms += [self.turnouts.at_rest(turnout) for turnout, _ in row.lies]
+        return self.graph.all_of(*terms)
 
     def ready(self, row: Row) -> Literal:
         """Return whether track and turnouts are as a row needs them, and nobody disturbs it."""
         return self.graph.all_of(
             *(self.detection.occupied(way.block) ^ 1 for way in row.route.kept_clear),
-            *(self.turnouts.detected(turnout, lie) for turnout, lie in row.route.all_lies),
+            *(self.turnouts.detected(turnout, lie) for turnout, lie in row.lies),
+            self.undisturbed(row),
+        )
+
+    def lockable(self, row: Row) -> Literal:
+        """Return whether track and turnouts allow that a route is locked, other routes apart.
+
+        The turnouts of a controlled route may still have to be moved.
+        """
+        if not row.controlled:
+            return self.ready(row)
+        return self.graph.all_of(
+            *(self.detection.occupied(way.block) ^ 1 for way in row.route.kept_clear),
+            *(self.turnouts.obtainable(turnout, lie) for turnout, lie in row.lies),
+            *(self.turnouts.at_rest(turnout) for turnout, _ in row.lies),
             self.undisturbed(row),
         )
 

@@ -14,6 +14,7 @@ from signalling.layout.routes import Problem, derive_routes
 from signalling.layout.track import Track, derive_track
 from signalling.layout.words import KINDS, Device
 from signalling.practice.schema import DANGER, Practice
+from signalling.table.calls import Calls
 from signalling.table.detection import Detection
 from signalling.table.graph import Graph, Literal
 from signalling.table.guard import Guards, make_guard
@@ -41,7 +42,7 @@ class AlarmSource:
     """A state that a person should know of."""
 
     kind: str
-    """``train-lost``, ``passed-at-danger`` or ``lamps-failed``."""
+    """``train-lost``, ``passed-at-danger``, ``lamps-failed`` or ``turnout-failed``."""
     thing: str
     literal: Literal
     sentence: str
@@ -100,18 +101,17 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
                 signals.at_least(name, level)
             signals.finish(name)
         detection.finish(block)
-    keeper = Guards(graph, detection, turnouts, guards)
-    keeper.finish(
-        {name: signals.ready(guard.row) for name, guard in guards.items()},
-        {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
-    )
-    over: dict[str, list[Literal]] = {}
+    calls = Calls(graph)
     for guard in guards.values():
-        for turnout, _ in guard.row.route.all_lies:
-            held = guard.holds(graph, layout.turnouts[turnout].block)
-            over.setdefault(turnout, []).append(held)
-    for name in layout.turnouts:
-        turnouts.finish(name, over.get(name, []))
+        if guard.row.controlled:
+            calls.add(guard.row)
+    keeper = Guards(graph, detection, turnouts, calls, guards)
+    keeper.finish(
+        {name: signals.lockable(guard.row) for name, guard in guards.items()},
+        {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
+        {name: signals.off_by(guard.row) for name, guard in guards.items()},
+    )
+    turnouts.finish(keeper.locks(), keeper.turnout_calls())
     stops = Stops(layout, detection, passing, signals, keeper)
     lifted = {
         name: stops.lifted(name) for name, stop in layout.stops.items() if stop.signal in by_signal
@@ -124,7 +124,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         rows=rows,
         graph=graph,
         outputs=_outputs(layout, practice, signals, turnouts, lifted),
-        alarms=_alarms(layout, signals, detection),
+        alarms=_alarms(layout, signals, detection, turnouts),
         problems=problems,
     )
 
@@ -168,7 +168,9 @@ def _outputs(
     return tuple(outputs)
 
 
-def _alarms(layout: Layout, signals: Signals, detection: Detection) -> tuple[AlarmSource, ...]:
+def _alarms(
+    layout: Layout, signals: Signals, detection: Detection, turnouts: Turnouts
+) -> tuple[AlarmSource, ...]:
     alarms = [
         AlarmSource(
             "train-lost",
@@ -199,5 +201,15 @@ def _alarms(layout: Layout, signals: Signals, detection: Detection) -> tuple[Ala
             f"Mend them, then acknowledge signal {name}.",
         )
         for name, latch in signals.lamp_faults.items()
+    )
+    alarms.extend(
+        AlarmSource(
+            "turnout-failed",
+            f"turnout {name}",
+            literal,
+            f"Turnout {name} does not lie as it was ordered; signals over it are at danger. See to "
+            "its motor and its feedback.",
+        )
+        for name, literal in turnouts.failed.items()
     )
     return tuple(alarms)

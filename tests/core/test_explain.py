@@ -139,6 +139,7 @@ def test_a_memory_that_is_missing_is_explained_by_what_keeps_it_so() -> None:
         "              detection does not show block s1 clear",
         "                detector s1 reports occupied",
         "            route A/one is permitted",
+        "            signal A was off by route A/one",
     ]
 
 
@@ -165,11 +166,16 @@ def test_requests_are_told_as_sentences() -> None:
 def test_a_request_that_nobody_made_is_not_taken_for_a_device_that_is_silent() -> None:
     rig = Rig(JUNCTION.replace('block = "j1"', 'block = "j1", moved_by = "us"')).all_clear()
     causes = rig.interlocking.explain("turnout t1 at rest").causes()
-    assert causes == ("turnout t1 is not asked for normal", "turnout t1 is not asked for reverse")
+    assert causes == (
+        "turnout t1 is not asked for normal",
+        "turnout t1 does not wait to be moved normal",
+        "turnout t1 is not asked for reverse",
+        "turnout t1 does not wait to be moved reverse",
+    )
     rig.occupied("j1").ask(MoveTurnout("t1", Lie.REVERSE))
     assert lines(rig, "turnout t1 at rest") == [
         "turnout t1 may be about to be moved",
-        "  turnout t1 is asked for reverse",
+        "  turnout t1 waits to be moved reverse",
         "  turnout t1 is not ordered reverse",
         "    turnout t1 is locked",
         "      block j1 is occupied",

@@ -1,0 +1,327 @@
+"""Controlled signals: routes asked for, set, refused, waited for, and given up."""
+
+from __future__ import annotations
+
+import pytest
+
+from signalling.core.words import (
+    CancelRoute,
+    FreeSignal,
+    HoldSignal,
+    MoveTurnout,
+    Refusal,
+    SetRoute,
+    WorkRoute,
+)
+from signalling.layout.notation import Lie
+from tests.rig import Rig
+
+# Two tracks with a crossover between them. `a` comes from the left, `b` from the right.
+CROSSOVER = """
+[layout]
+name = "Tolland Sidings"
+[blocks]
+a0 = {}
+a1 = {}
+a2 = {}
+a3 = {}
+b0 = {}
+b1 = {}
+b2 = {}
+b3 = {}
+[supplies]
+motors = { at_once = 2 }
+[turnouts]
+ta = { block = "a2", moved_by = "us", supply = "motors" }
+tb = { block = "b2", moved_by = "us", supply = "motors" }
+[lines]
+up = "a0 > a1 > a2[ta normal] > a3"
+down = "b0 > b1 > b2[tb normal] > b3"
+over = "a1 > a2[ta reverse] > b2[tb reverse] > b3"
+[signals]
+A = { at = "a1 > a2", controlled = true }
+B = { at = "b1 > b2", controlled = true }
+"""
+
+
+@pytest.fixture
+def rig() -> Rig:
+    return Rig(CROSSOVER).all_clear()
+
+
+def refusal(rig: Rig, route: str) -> str:
+    answer = rig.ask(SetRoute(route))
+    assert isinstance(answer, Refusal), f"{route} was set"
+    return answer.reason
+
+
+def ordered(rig: Rig) -> dict[str, str]:
+    """What the turnouts were ordered last."""
+    return {o.device.name: o.value for o in rig.orders if o.device.kind == "turnout"}
+
+
+def locked(rig: Rig, route: str) -> bool:
+    names = rig.table.graph.names
+    return rig.interlocking._evaluator.holds(names[f"route {route} locked"])
+
+
+def throw(rig: Rig, **lies: str) -> None:
+    """Let motors run to where they are ordered."""
+    for turnout in lies:
+        rig.lies(turnout, "moving")
+    rig.wait(1.5)
+    for turnout, lie in lies.items():
+        rig.lies(turnout, lie)
+    rig.wait(1.5)
+
+
+# -- asking
+
+
+def test_a_controlled_signal_waits_to_be_asked(rig: Rig) -> None:
+    assert rig.aspects() == ["danger", "danger"]
+    assert rig.ask(SetRoute("A/up")) is None
+    assert rig.aspects() == ["caution", "danger"]
+
+
+def test_what_is_no_controlled_route_is_refused() -> None:
+    rig = Rig(CROSSOVER.replace('"b1 > b2", controlled = true', '"b1 > b2"')).all_clear()
+    assert refusal(rig, "A/nowhere") == "There is no route 'A/nowhere'."
+    assert "works automatically" in refusal(rig, "B/down")
+    for request in (WorkRoute("B/down"), CancelRoute("B/down"), SetRoute("B/down", wait=True)):
+        assert isinstance(rig.ask(request), Refusal)
+
+
+def test_the_turnouts_are_moved_locked_and_proved_before_the_signal_clears(rig: Rig) -> None:
+    assert rig.ask(SetRoute("A/over")) is None
+    assert ordered(rig) == {"ta": "reverse", "tb": "reverse"}
+    assert rig.aspect("A") == "danger"
+    rig.lies("ta", "reverse").wait(2)
+    assert rig.aspect("A") == "danger", "the other has not moved yet"
+    rig.lies("tb", "reverse").wait(2)
+    assert rig.aspect("A") == "caution"
+    rig.ask(MoveTurnout("ta", Lie.NORMAL))
+    rig.wait(10)
+    assert ordered(rig)["ta"] == "reverse", "it is locked"
+    assert rig.aspect("A") == "caution"
+
+
+def test_conflicting_routes_are_refused_with_the_reason(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    assert refusal(rig, "A/over") == (
+        "Route A/over cannot be set now: block a2 is held for route A/up."
+    )
+    assert rig.ask(SetRoute("B/down")) is None, "the two do not meet"
+    rig.occupied("a3")
+    rig.ask(CancelRoute("A/up"))
+    assert "block a3 is occupied" in refusal(rig, "A/up")
+
+
+def test_a_route_that_is_set_may_be_asked_for_again(rig: Rig) -> None:
+    assert rig.ask(SetRoute("A/up")) is None
+    assert rig.ask(SetRoute("A/up")) is None
+
+
+# -- passing, and giving up
+
+
+def test_a_train_uses_a_route_up(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.run("a0", "a1", "a2", "a3")
+    assert rig.aspect("A") == "danger"
+    rig.clear("a3").wait(5)
+    assert not locked(rig, "A/up")
+    assert rig.aspect("A") == "danger", "a new ask is needed"
+    assert rig.ask(SetRoute("A/up")) is None
+    assert rig.aspect("A") == "caution"
+
+
+def test_blocks_are_freed_in_order_behind_the_train(rig: Rig) -> None:
+    rig.ask(SetRoute("A/over"))
+    throw(rig, ta="reverse", tb="reverse")
+    rig.occupied("a1").wait(2)
+    rig.occupied("a2").wait(2)
+    rig.clear("a1").wait(2)
+    assert "block a2 is held for route A/over" in refusal(rig, "A/up")
+    rig.occupied("b2").wait(2)
+    rig.clear("a2").wait(2)
+    assert refusal(rig, "A/up") == (
+        "Route A/up cannot be set now: turnout tb cannot be moved normal; "
+        "block b2 is held for route A/over."
+    ), "tb is beside it, and held for the train"
+    rig.occupied("b3").wait(2).clear("b2").wait(2)
+    assert rig.ask(SetRoute("A/up")) is None, "behind the train, before it is through"
+    assert ordered(rig) == {"ta": "normal", "tb": "normal"}
+
+
+def test_a_route_under_an_approaching_train_is_not_given_up_at_once(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.occupied("a1")
+    rig.ask(CancelRoute("A/up"))
+    assert rig.aspect("A") == "danger"
+    rig.wait(29)
+    assert locked(rig, "A/up")
+    assert "held for route A/up" in refusal(rig, "A/over")
+    rig.wait(2)
+    assert not locked(rig, "A/up")
+    assert rig.ask(SetRoute("A/over")) is None
+
+
+def test_with_nothing_coming_a_cancelled_route_is_given_up_at_once(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.ask(CancelRoute("A/up"))
+    assert not locked(rig, "A/up")
+
+
+def test_a_route_whose_signal_was_never_off_is_given_up_at_once(rig: Rig) -> None:
+    rig.occupied("a1")
+    rig.ask(SetRoute("A/over"))
+    rig.lies("ta", "moving")
+    rig.ask(CancelRoute("A/over"))
+    assert not locked(rig, "A/over")
+
+
+def test_a_bad_contact_does_not_release_a_route(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.occupied("a1")
+    for _ in range(3):
+        rig.occupied("a2").wait(0.1).clear("a2").wait(3)
+    assert rig.aspect("A") == "danger"
+    assert locked(rig, "A/up")
+    assert "held for route A/up" in refusal(rig, "A/over")
+
+
+def test_a_held_signal_needs_a_new_ask(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.ask(HoldSignal("A"))
+    assert rig.aspect("A") == "danger"
+    assert "signal A is held" in refusal(rig, "A/up")
+    rig.ask(FreeSignal("A"))
+    rig.wait(60)
+    assert rig.aspect("A") == "danger"
+    assert rig.ask(SetRoute("A/up")) is None
+
+
+def test_a_turnout_moved_by_hand_puts_the_signal_on_in_the_same_step(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.orders.clear()
+    rig.lies("ta", "moving")
+    assert [(o.device.name, o.value) for o in rig.orders if o.device.kind == "signal"] == [
+        ("A", "danger")
+    ]
+    assert rig.alarms() == [("turnout-failed", "turnout ta")]
+
+
+# -- waiting, in turn
+
+
+def test_an_ask_that_waits_is_served_when_it_can_be(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    assert rig.ask(SetRoute("A/over", wait=True)) is None
+    rig.run("a0", "a1", "a2", "a3").clear("a3").wait(5)
+    throw(rig, ta="reverse", tb="reverse")
+    assert rig.aspect("A") == "caution"
+    rig.run("a1", "a2", "b2", "b3").clear("b3").wait(5)
+    assert not locked(rig, "A/over"), "for one train"
+    assert rig.aspect("A") == "danger"
+
+
+def test_an_ask_that_waits_can_be_taken_back(rig: Rig) -> None:
+    rig.ask(SetRoute("A/up"))
+    rig.ask(SetRoute("A/over", wait=True))
+    rig.ask(CancelRoute("A/over"))
+    rig.ask(CancelRoute("A/up"))
+    rig.wait(60)
+    assert not locked(rig, "A/over")
+    assert not locked(rig, "A/up")
+
+
+def test_those_that_wait_are_served_in_turn(rig: Rig) -> None:
+    """``A/over`` stands before ``B/down`` in the table, and works for every train."""
+    rig.ask(WorkRoute("A/over"))
+    throw(rig, ta="reverse", tb="reverse")
+    rig.ask(SetRoute("B/down", wait=True))
+    rig.occupied("b1")
+    rig.run("a0", "a1", "a2", "b2", "b3").clear("b3").wait(5)
+    assert locked(rig, "B/down")
+    throw(rig, ta="normal", tb="normal")
+    assert rig.aspects() == ["danger", "caution"]
+    rig.run("b1", "b2", "b3").clear("b3").wait(5)
+    assert locked(rig, "A/over"), "and then again"
+
+
+def test_a_route_that_works_automatically_is_set_behind_each_train(rig: Rig) -> None:
+    rig.ask(WorkRoute("A/up"))
+    for _ in range(3):
+        assert rig.aspect("A") == "caution"
+        rig.run("a0", "a1", "a2", "a3")
+        assert rig.aspect("A") == "danger"
+        rig.clear("a3").wait(5)
+    rig.ask(CancelRoute("A/up"))
+    rig.wait(60)
+    assert rig.aspect("A") == "danger"
+
+
+# -- flank
+
+
+def test_turnouts_beside_a_route_are_laid_locked_and_proved(rig: Rig) -> None:
+    rig.ask(SetRoute("A/over"))
+    throw(rig, ta="reverse", tb="reverse")
+    rig.ask(CancelRoute("A/over"))
+    assert rig.ask(SetRoute("A/up")) is None
+    assert ordered(rig) == {"ta": "normal", "tb": "normal"}
+    rig.lies("ta", "normal").wait(2)
+    assert rig.aspect("A") == "danger", "tb still leads into it"
+    rig.lies("tb", "normal").wait(2)
+    assert rig.aspect("A") == "caution"
+    rig.ask(MoveTurnout("tb", Lie.REVERSE))
+    rig.wait(10)
+    assert ordered(rig)["tb"] == "normal"
+    rig.lies("tb", "moving")
+    assert rig.aspect("A") == "danger"
+
+
+# -- moving turnouts
+
+
+def test_a_supply_moves_as_many_as_it_can_feed() -> None:
+    rig = Rig(CROSSOVER.replace("at_once = 2", "at_once = 1")).all_clear()
+    rig.ask(SetRoute("A/over"))
+    assert ordered(rig) == {"ta": "reverse"}
+    rig.lies("ta", "moving").wait(1)
+    assert ordered(rig) == {"ta": "reverse"}
+    rig.lies("ta", "reverse")
+    assert ordered(rig) == {"ta": "reverse", "tb": "reverse"}
+
+
+def test_a_motor_that_fails_does_not_hold_the_others_up() -> None:
+    rig = Rig(CROSSOVER.replace("at_once = 2", "at_once = 1")).all_clear()
+    rig.ask(SetRoute("A/over"))
+    rig.wait(4.9)
+    assert ordered(rig) == {"ta": "reverse"}
+    assert rig.alarms() == []
+    rig.wait(0.2)
+    assert ordered(rig) == {"ta": "reverse", "tb": "reverse"}
+    assert rig.alarms() == [("turnout-failed", "turnout ta")]
+    assert rig.aspect("A") == "danger"
+
+
+def test_no_turnout_moves_under_a_train(rig: Rig) -> None:
+    rig.occupied("a2")
+    rig.ask(SetRoute("A/over", wait=True))
+    rig.ask(MoveTurnout("ta", Lie.REVERSE))
+    rig.wait(60)
+    assert ordered(rig) == {}
+    rig.clear("a2").wait(5)
+    assert ordered(rig)["ta"] == "reverse"
+
+
+def test_a_wish_that_was_granted_is_no_wish_any_more(rig: Rig) -> None:
+    rig.ask(MoveTurnout("ta", Lie.REVERSE))
+    throw(rig, ta="reverse")
+    assert rig.ask(SetRoute("A/up")) is None
+    throw(rig, ta="normal", tb="normal")
+    rig.ask(CancelRoute("A/up"))
+    rig.wait(60)
+    assert ordered(rig)["ta"] == "normal"
