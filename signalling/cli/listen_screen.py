@@ -32,8 +32,8 @@ _PICTURE = 0.25
 """Seconds between two pictures."""
 _FRESH = 2.0
 """Seconds for which what has changed stands out."""
-_FURNITURE = 5
-"""Lines of the screen that are not rows: titles, headings, what is left out."""
+_FURNITURE = 4
+"""Lines of the screen that are no rows: the title, headings, a rule, what is left out."""
 _RAW = 60
 """Columns of a payload, at most."""
 _WHERE = 0.4
@@ -92,7 +92,7 @@ def picture(
     bound = [line for line in newest if line.arrival.bound][: (room + 1) // 2]
     shown = set(map(id, bound))
     shown |= set(map(id, [line for line in newest if id(line) not in shown][: room - len(bound)]))
-    table = Table(box=box.SIMPLE_HEAD, expand=True, pad_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, expand=True, pad_edge=False)
     table.add_column("ago", justify="right", no_wrap=True)
     table.add_column("times", justify="right", no_wrap=True)
     table.add_column("on", no_wrap=True)
@@ -112,7 +112,8 @@ def picture(
     left = len(lines) - len(shown)
     below = f"{left} more places, with nothing new lately. " if left else ""
     below = below if lines else "Nothing has arrived yet. "
-    return Group(*above, table, Text(f"{below}Ctrl-C ends it.", style="dim"))
+    end = Text(f"{below}Ctrl-C ends it.", style="dim", no_wrap=True, overflow="ellipsis")
+    return Group(*above, table, end)
 
 
 def _cells(line: Line, now: float) -> tuple[Text, ...]:
