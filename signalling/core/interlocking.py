@@ -145,13 +145,14 @@ class Interlocking:
             return Refusal(missing)
         self._put(request)
         self._evaluator.settle(max(self._now, now))
-        self._move_to(now)
-        self._evaluator.settle(self._now)
         refused = self._refused(request)
+        if refused is None:
+            self._move_to(now)
+            self._evaluator.settle(self._now)
         if isinstance(request, _ONCE):
             self._put(request, taken_back=True)
             self._evaluator.settle(self._now)
-        # What was refused may have let time run out meanwhile, and orders follow from that.
+        # What is refused has changed nothing, and lets no time go on.
         return self._orders_changed() if refused is None else refused
 
     def _put(self, request: Request, *, taken_back: bool = False) -> None:
@@ -166,7 +167,7 @@ class Interlocking:
         if not isinstance(request, SetRoute) or request.wait:
             return None
         route = request.route
-        if self._evaluator.holds(self.table.graph.names[f"route {route} permitted"]):
+        if self.value(f"route {route} permitted"):
             return None
         possible = f"route {route} possible"
         equation = f"route {route} granted" if self.holds(possible) else possible

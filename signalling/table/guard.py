@@ -300,7 +300,8 @@ class Guards:
         if row.controlled:
             drops.append(self.calls.cancelled(row.name))
         else:
-            drops.append(self._called_against(row))
+            # Not in the face of a driver: a train that comes goes first.
+            drops.append(graph.all_of(self._called_against(row), approach_clear))
         if row.first_come and not row.controlled:
             drops.append(self._nothing_comes(row))
             drops += [

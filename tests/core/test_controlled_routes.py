@@ -61,8 +61,7 @@ def ordered(rig: Rig) -> dict[str, str]:
 
 
 def locked(rig: Rig, route: str) -> bool:
-    names = rig.table.graph.names
-    return rig.interlocking._evaluator.holds(names[f"route {route} locked"])
+    return rig.interlocking.value(f"route {route} locked") is True
 
 
 def throw(rig: Rig, **lies: str) -> None:
