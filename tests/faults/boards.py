@@ -52,7 +52,7 @@ class RunningBoard:
         self._pins: set[int] = set()
         self._timer: asyncio.TimerHandle | None = None
         self._sending = False
-        self._stood: dict[tuple[int, int], bytes] = {}
+        self._stood: dict[tuple[int, bytes], bytes] = {}
         self.serial = board.serial
 
     # -- power
@@ -174,12 +174,16 @@ class RunningBoard:
         }
 
     def _as_counted(self, identifier: int, data: bytes) -> tuple[int, bytes]:
-        self._stood[identifier, data[3]] = data[1:3]
+        self._stood[identifier, data[3:4]] = data[1:3]
         return identifier, data
 
     def _as_stuck(self, identifier: int, data: bytes) -> tuple[int, bytes]:
-        """Return the frame with the counter of the frame of its stream before counters stood."""
-        header = self._stood.setdefault((identifier, data[3]), data[1:3])
+        """Return the frame with the counter of a frame of its stream before counters stood.
+
+        It is that of the newest that arrived. One that got lost on its way would be news.
+        """
+        made = self._stood.setdefault((identifier, data[3:4]), data[1:3])
+        header = self._wire.arrived.get((identifier, data[3:4]), made)
         data = b"\0" + header + data[3:]
         return identifier, bytes([check_sum(identifier, data)]) + data[1:]
 

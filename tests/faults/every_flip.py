@@ -14,10 +14,9 @@ from itertools import combinations
 from random import Random
 from typing import TypeVar
 
-from attrs import evolve
-
 from tests.faults.can_faults import bits_of, flipped
 from tests.faults.mqtt_faults import recorded
+from tests.faults.post import altered
 from tests.faults.railway import Railway
 from tests.faults.wire import Frame
 from transports.can.frames import encode
@@ -81,7 +80,7 @@ async def flip_every_bit_of_messages(railway: Railway, _: Random) -> int:
             for payload in some:
                 for session in railway.post.sessions:
                     if message.topic in session.topics:
-                        wrong = evolve(message, payload=payload, says={})
+                        wrong = altered(message, payload)
                         railway.post.deliver(wrong, session, troubled=False)
             count += len(some)
             await asyncio.sleep(MOMENT)

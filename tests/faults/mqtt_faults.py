@@ -27,7 +27,7 @@ from tests.faults.fault import (
     seconds,
     standing_on,
 )
-from tests.faults.post import MemorySession, Message, Trouble
+from tests.faults.post import MemorySession, Message, Trouble, altered
 from tests.faults.railway import Railway
 from tests.mixed.tern import BELL, COIL
 from tests.mqtt_node import PyNode
@@ -109,7 +109,7 @@ def flips(count: int) -> Fault:
             payload = bytearray(message.payload)
             for bit in random.sample(range(8 * len(payload)), count):
                 payload[bit // 8] ^= 1 << bit % 8
-            return [(0.0, evolve(message, payload=bytes(payload), says={}))]
+            return [(0.0, altered(message, bytes(payload)))]
 
         times = random.choice((1, 1, 1, 2, 6))
         await befall(railway, Befalls(some_of(railway, random), become, times))
@@ -129,7 +129,7 @@ async def stick(railway: Railway, random: Random) -> frozenset[str]:
         wrong = [bit for bit in bits if bit < 8 * len(payload)]
         for bit in wrong:
             payload[bit // 8] ^= 1 << bit % 8
-        return [(0.0, evolve(message, payload=bytes(payload), says={}) if wrong else message)]
+        return [(0.0, altered(message, bytes(payload)) if wrong else message)]
 
     with at_broker(railway, Befalls(lambda message: message.topic == topic, become)):
         await asyncio.sleep(seconds(random))
@@ -205,7 +205,7 @@ async def cripple(railway: Railway, random: Random) -> frozenset[str]:
                 b'{"seq":' + b"[" * 500,
             )
         )
-        return [(0.0, evolve(message, payload=payload, says={}))]
+        return [(0.0, altered(message, payload))]
 
     await befall(railway, Befalls(some_of(railway, random), become, random.choice((1, 1, 2, 5))))
     return NOBODY
@@ -237,17 +237,20 @@ async def misaddress(railway: Railway, random: Random) -> frozenset[str]:
 
 
 async def count_no_more(railway: Railway, random: Random) -> frozenset[str]:
-    """The numbers of a node, or of the controller, stand."""
-    kind = random.choice(list(_CLASSES))
+    """The numbers of a node, or of the controller, stand at one that the other end has heard of."""
+    kind, other = random.choice((("report", "order"), ("order", "report")))
     name = random.choice(ALL_NODES)
     topic = f"tern/v1/node/{name}/{kind}"
     stood = [
-        decode(_CLASSES[kind], each.payload) for each in recorded(railway) if each.topic == topic
-    ][-1].seq
+        heard.seq
+        for each in recorded(railway)
+        if each.topic == f"tern/v1/node/{name}/{other}"
+        and (heard := decode(_CLASSES[other], each.payload).heard) is not None
+    ][-1]
 
     def become(message: Message) -> list[tuple[float, Message]]:
         said = decode(_CLASSES[kind], message.payload)
-        return [(0.0, evolve(message, payload=encode(evolve(said, seq=stood)), says={}))]
+        return [(0.0, altered(message, encode(evolve(said, seq=stood))))]
 
     befalls = Befalls(lambda message: message.topic == topic, become)
     with at_broker(railway, befalls):

@@ -29,7 +29,7 @@ from transports.mqtt.plain import PlainConversation
 
 FAULTS_IN_CI = 2_000
 SEED = 1
-AGAIN = 100
+AGAIN = 60
 """Faults of a campaign that is run several times."""
 MANY = 5
 """Wrong-side failures that are no luck."""

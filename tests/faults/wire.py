@@ -98,6 +98,8 @@ class Wire:
         """Whether adapters take nothing."""
         self.heard: Callable[[Frame], None] = lambda _: None
         """Called with what arrives at an adapter as its sender made it."""
+        self.arrived: dict[tuple[int, bytes], bytes] = {}
+        """By stream, the counter of the newest frame that arrived as its sender made it."""
         self.passed: deque[Frame] = deque(maxlen=4000)
         """What went over the wire of late."""
         self._busy = False
@@ -182,6 +184,7 @@ class MemoryBus(can.BusABC):
 
     def _hear(self, frame: Frame) -> None:
         if frame.says:
+            self.wire.arrived[frame.identifier, frame.data[3:4]] = frame.data[1:3]
             self.wire.heard(frame)
         self.say(
             frame.message
