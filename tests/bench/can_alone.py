@@ -82,7 +82,8 @@ class Asked:
         )
 
     def keep_alive(self) -> None:
-        self.wire.send(self.node.status())
+        for frame in self.node.status():
+            self.wire.send(frame)
 
     def wait_until_ready(self) -> None:
         """Play the node until the controller has come to know it, and clears its signal."""
@@ -216,7 +217,8 @@ def babble(port: int, told: Connection) -> None:
     bus = Udp(port)
     nodes = (Node(BABBLER), Node(STRANGER))
     for _ in range(3):
-        bus.send(nodes[0].status())
+        for frame in nodes[0].status():
+            bus.send(frame)
     started = time.monotonic()
     sent = 0
     while (passed := time.monotonic() - started) < SECONDS:
@@ -224,7 +226,8 @@ def babble(port: int, told: Connection) -> None:
             bus.send(nodes[sent % 2].report())
             sent += 1
             if sent % (FLOOD // 4) == 0:
-                bus.send(nodes[0].status())
+                for frame in nodes[0].status():
+                    bus.send(frame)
         time.sleep(0.001)
     told.send(sent)
     bus.close()

@@ -108,19 +108,22 @@ class Node:
 
     def __init__(self, number: int = NODE) -> None:
         self.number = number
-        self._sequences: dict[str, Sequence] = {}
+        self._sequences: dict[tuple[str, int], Sequence] = {}
 
-    def status(self) -> Frame:
-        return self._frame("NodeStatus", {"Serial": 0xC0FFEE + self.number})
+    def status(self) -> tuple[Frame, Frame]:
+        """Say which board it is, and that it gets its orders."""
+        identity = self._frame("NodeStatus", {"Serial": 0xC0FFEE + self.number})
+        return identity, self._frame("NodeStatus", {"OrdersLost": 0}, page=1)
 
     def report(self, *, occupied: bool = False) -> Frame:
         """Report every block clear but the first, which may be occupied."""
         ports = dict.fromkeys((f"Port{port}" for port in range(BLOCKS)), 1)
         return self._frame("DetectorReport", ports | {"Port0": 2 if occupied else 1})
 
-    def _frame(self, name: str, values: Mapping[str, int]) -> Frame:
-        sequence = self._sequences.setdefault(name, Sequence())
-        frame = encode(name, self.number, counter=sequence.counter, values=values)
+    def _frame(self, name: str, values: Mapping[str, int], page: int = 0) -> Frame:
+        sequence = self._sequences.setdefault((name, page), Sequence())
+        counter = sequence.counter
+        frame = encode(name, self.number, counter=counter, group=page, values=values)
         sequence.advance()
         return frame
 
