@@ -12,6 +12,11 @@ repeated. Two ways are used, each as it is published:
   yellow, double yellow; else green (the same source; read). Three aspects: next
   red, yellow; else green (the same; the sequence G, Y, R). Two aspects: green
   when its own section is clear (from memory).
+* lines up to a junction with a fast diverging route: by what the next signal
+  shows, where a junction signal held at yellow for that route counts as something
+  of its own. Signals that can flash: next so held, flashing yellow; four aspects,
+  next at flashing yellow, two flashing yellows. (railforums.co.uk threads 2776 and
+  213800; read.)
 """
 
 from __future__ import annotations
@@ -36,6 +41,68 @@ BY_NEXT_SIGNAL = {
     4: {RED: YELLOW, YELLOW: DOUBLE_YELLOW, DOUBLE_YELLOW: GREEN, GREEN: GREEN},
 }
 """Aspect of a signal whose own section is clear, by what the next signal shows."""
+
+
+HELD = "held at yellow for a fast diverging route"
+FLASHING_YELLOW = "flashing-caution"
+FLASHING_DOUBLE_YELLOW = "flashing-preliminary-caution"
+
+TO_A_JUNCTION = {
+    "three": {RED: YELLOW, HELD: YELLOW},
+    "four": {
+        RED: YELLOW,
+        HELD: YELLOW,
+        YELLOW: DOUBLE_YELLOW,
+        FLASHING_YELLOW: DOUBLE_YELLOW,
+    },
+    "three-flashing": {RED: YELLOW, HELD: FLASHING_YELLOW},
+    "four-flashing": {
+        RED: YELLOW,
+        HELD: FLASHING_YELLOW,
+        YELLOW: DOUBLE_YELLOW,
+        FLASHING_YELLOW: FLASHING_DOUBLE_YELLOW,
+    },
+}
+"""Aspect of a signal before a junction whose own section is clear, by what the next one shows or
+is; green, where nothing is said."""
+
+MAY_FOLLOW = {
+    YELLOW: {RED, YELLOW, FLASHING_YELLOW, DOUBLE_YELLOW, FLASHING_DOUBLE_YELLOW, GREEN},
+    FLASHING_YELLOW: {YELLOW, FLASHING_YELLOW, DOUBLE_YELLOW, FLASHING_DOUBLE_YELLOW, GREEN},
+    DOUBLE_YELLOW: {YELLOW, FLASHING_YELLOW, DOUBLE_YELLOW, FLASHING_DOUBLE_YELLOW, GREEN},
+    FLASHING_DOUBLE_YELLOW: {FLASHING_YELLOW, DOUBLE_YELLOW, FLASHING_DOUBLE_YELLOW, GREEN},
+}
+"""What a driver may find after each aspect: what it announces, or a signal that has stepped up."""
+
+
+def to_a_junction(kinds: Sequence[str], trains: Sequence[bool], junction: str) -> list[str]:
+    """Return what the signals before a junction signal show.
+
+    ``trains`` says whether the section behind each holds a train; ``junction`` is what the
+    junction signal shows, or ``HELD``.
+    """
+    shown: list[str] = []
+    beyond = junction
+    for kind, train in zip(reversed(kinds), reversed(trains), strict=True):
+        beyond = RED if train else TO_A_JUNCTION[kind].get(beyond, GREEN)
+        shown.insert(0, beyond)
+    return shown
+
+
+def can_announce(kinds: Sequence[str], trains: Sequence[bool]) -> bool:
+    """Return whether a train is where flashing aspects may be shown for it.
+
+    ``trains`` are those of the sections before each signal, and last the one before the junction
+    signal: between the first flashing signal's approach and the junction signal. (GK/RT0045
+    section 5.2.3.6, as quoted at irse.signalpost.org tid=857: the train detected at a place that
+    fits the reading time.)
+    """
+    flashing = 0
+    if kinds[-1].endswith("flashing"):
+        flashing = 1
+        if len(kinds) > 1 and kinds[-2] == "four-flashing":
+            flashing = 2
+    return flashing > 0 and any(trains[len(kinds) - flashing :])
 
 
 def ring(aspects: Sequence[int], occupied: Sequence[bool]) -> list[str]:

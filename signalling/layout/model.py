@@ -166,10 +166,15 @@ class SignalRoute:
     override: bool = _described(
         "Whether a switch can take the indicator out of automatic working.", default=False
     )
-    release: Literal["free", "from-danger", "from-caution"] = _described(
+    speed: str | None = _described(
+        "How fast the route may be run over: one of the speeds of the practice. Where it is not "
+        "given, the indicator may stand for one.",
+        default=None,
+    )
+    release: Literal["free", "from-danger", "from-caution"] | None = _described(
         "Approach release: hold the signal at danger or at caution for this route until the "
-        "train is close, or `free`.",
-        default="free",
+        "train is close, or `free`. Where it is not given, as the route's speed has it, or `free`.",
+        default=None,
     )
     release_after: float = _described(
         "How long the block before the signal must have been occupied before the release.",

@@ -104,13 +104,6 @@ def _check_routes(
                 f"`{key}` is about the route indicator, and the route has none.",
                 f"Add `indicator = ...`, or take `{key}` out.",
             )
-        if route.release == "free" and route.release_after:
-            scope.findings.warning(
-                (*place, "release_after"),
-                thing,
-                "`release_after` does nothing, since the signal is not held for this route.",
-                'Add `release = "from-danger"` or `release = "from-caution"`, or take it out.',
-            )
 
 
 def _check_overlap(

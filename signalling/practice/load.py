@@ -106,6 +106,8 @@ def _thing(path: KeyPath, data: dict[str, Any]) -> str:
             return f"head {name}"
         case ("indicators", str(name), *_):
             return f"indicator {name}"
+        case ("speeds", str(name), *_):
+            return f"speed {name}"
         case ("aspects", int(index), *_):
             aspect = data["aspects"][index]
             given = aspect.get("name") if isinstance(aspect, dict) else None

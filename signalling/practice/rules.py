@@ -12,12 +12,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from signalling.layout.findings import did_you_mean, listed
 from signalling.layout.notation import NAME
 from signalling.layout.place import KeyPath
-from signalling.practice.schema import DANGER, Head, Practice
+from signalling.practice.schema import DANGER, Head, Practice, Speed
 
 __all__ = ["Mistake", "mistakes"]
 
@@ -49,13 +49,23 @@ def mistakes(practice: Practice, *, aspects_known: bool = True) -> Iterator[Mist
     yield from of_aspects
     yield from _kinds(practice)
     levels = {aspect.name: level for level, aspect in enumerate(practice.aspects)}
+    of_next: list[Mistake] = []
     for name, head in practice.heads.items():
         yield from _names(("heads", name), f"head {name}", (name,))
         yield from _lamps(name, head)
         if aspects_known and not of_aspects:
-            yield from _shows(name, head, levels)
-            yield from _next(name, head, levels)
-            yield from _followed_by(name, head, levels)
+            yield from _shows(name, head, levels, practice)
+            of_head = list(_next(name, head, levels))
+            of_next += of_head
+            yield from of_head
+            yield from _followed_by(name, head, levels, practice)
+    for name, speed in practice.speeds.items():
+        yield from _names(("speeds", name), f"speed {name}", (name,))
+        if aspects_known and not of_aspects:
+            of_speed = list(_speed(name, speed, levels, practice))
+            yield from of_speed
+            if not of_speed and not of_next:
+                yield from _speed_in_order(name, speed, levels, practice)
     yield from _indicators(practice)
 
 
@@ -96,6 +106,15 @@ def _aspects(practice: Practice) -> Iterator[Mistake]:
         if aspect.name in seen:
             yield Mistake(path, thing, "It is listed twice.", "Give each aspect a name of its own.")
         seen.add(aspect.name)
+    for index in (0, len(practice.aspects) - 1):
+        if practice.aspects[index].reading:
+            yield Mistake(
+                ("aspects", index, "reading"),
+                f"aspect {practice.aspects[index].name}",
+                "It is a reading, and the first aspect and the last are what lamps show.",
+                "Take `reading` out, or list an aspect that lamps show before or after it.",
+            )
+            return
 
 
 def _kinds(practice: Practice) -> Iterator[Mistake]:
@@ -168,9 +187,19 @@ def _known(
             )
 
 
-def _shows(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+def _shows(
+    name: str, head: Head, levels: Mapping[str, int], practice: Practice
+) -> Iterator[Mistake]:
     path, thing = ("heads", name, "shows"), f"head {name}"
     yield from _known(path, thing, head.shows, levels)
+    for reading in (each.name for each in practice.aspects if each.reading):
+        if reading in head.shows:
+            yield Mistake(
+                (*path, reading),
+                thing,
+                f"It shows `{reading}`, which is a reading: no lamp shows it.",
+                "Take it out here, or take `reading` out of the aspect.",
+            )
     if DANGER not in head.shows:
         yield Mistake(
             path,
@@ -178,11 +207,14 @@ def _shows(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake
             f"It cannot show `{DANGER}`.",
             f"Add `{DANGER} = {{ lamps = [...] }}` to what it shows.",
         )
-    if len(head.shows) != head.aspects:
+    # Those that only announce a route, or are shown for one, are counted by nobody.
+    of_speeds = {each.name for each in practice.shown}.difference(practice.ordinary)
+    counted = [each for each in head.shows if each not in of_speeds]
+    if len(counted) != head.aspects:
         yield Mistake(
             (*path[:2], "aspects"),
             thing,
-            f"It shows {len(head.shows)} aspects ({listed(head.shows)}), "
+            f"It shows {len(counted)} aspects ({listed(counted)}), "
             f"and says that it has {head.aspects}.",
             "Correct the number, or what it shows.",
         )
@@ -244,28 +276,30 @@ def _next(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]
                 f"With the next signal at `{beyond}` it says `{here}`, which it cannot show.",
                 f"It can show {listed(head.shows)}.",
             )
-    yield from _next_in_order(name, head, levels)
+    best = max((levels[aspect] for aspect in head.shows if aspect in levels), default=0)
+    yield from _out_of_order(name, head.next, levels, best)
 
 
-def _next_in_order(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+def _out_of_order(
+    name: str, following: Mapping[str, str], levels: Mapping[str, int], best: int
+) -> Iterator[Mistake]:
     """Check that ``next`` only grows, and grows faster than what it stands on.
 
     The second is what lets a ring of signals be worked out: each level of a signal then
     rests on a lower level of the next signal, never, all the way round, on itself.
     """
     thing = f"head {name}"
-    best = max((levels[aspect] for aspect in head.shows if aspect in levels), default=0)
     before: str | None = None
-    for beyond in sorted(head.next.keys() & levels.keys(), key=levels.__getitem__):
-        here = head.next[beyond]
+    for beyond in sorted(following.keys() & levels.keys(), key=levels.__getitem__):
+        here = following[beyond]
         if here not in levels:
             continue
-        if before is not None and levels[here] < levels[head.next[before]]:
+        if before is not None and levels[here] < levels[following[before]]:
             yield Mistake(
                 ("heads", name, "next", beyond),
                 thing,
                 f"With the next signal at `{beyond}` it shows `{here}`, and with the next signal "
-                f"at the more restrictive `{before}` the less restrictive `{head.next[before]}`.",
+                f"at the more restrictive `{before}` the less restrictive `{following[before]}`.",
                 "Let it never grow more restrictive as the next signal grows less so.",
             )
         elif here != DANGER and levels[here] <= levels[beyond] and levels[here] < best:
@@ -280,7 +314,9 @@ def _next_in_order(name: str, head: Head, levels: Mapping[str, int]) -> Iterator
         before = beyond
 
 
-def _followed_by(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[Mistake]:
+def _followed_by(
+    name: str, head: Head, levels: Mapping[str, int], practice: Practice
+) -> Iterator[Mistake]:
     path, thing = ("heads", name, "followed_by"), f"head {name}"
     for aspect, may_follow in head.followed_by.items():
         if aspect not in head.shows:
@@ -302,7 +338,7 @@ def _followed_by(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[M
                 f"Add `{aspect} = [...]` to its `followed_by`.",
             )
             continue
-        missing = _left_out(aspect, head, levels)
+        missing = _left_out(aspect, head, levels, practice)
         if missing:
             why = (
                 f"`{DANGER}` says nothing of the next signal"
@@ -317,13 +353,69 @@ def _followed_by(name: str, head: Head, levels: Mapping[str, int]) -> Iterator[M
             )
 
 
-def _left_out(aspect: str, head: Head, levels: Mapping[str, int]) -> list[str]:
-    """Return what a driver may meet after an aspect, and is not told of."""
+def _left_out(aspect: str, head: Head, levels: Mapping[str, int], practice: Practice) -> list[str]:
+    """Return what a driver may meet after an aspect, and is not told of.
+
+    After a reading a driver meets what lamps show with it: nothing more restrictive than that.
+    """
     told = head.followed_by[aspect]
     worst = [levels[met] for met in told if met in levels]
-    worst += [levels[met] for met, here in head.next.items() if here == aspect and met in levels]
+    for following in (head.next, *(each.next_of(head) for each in practice.speeds.values())):
+        worst += [
+            levels[met] for met, here in following.items() if here == aspect and met in levels
+        ]
     least = 0 if aspect == DANGER else min(worst, default=len(levels))
-    return [met for met, level in levels.items() if level >= least and met not in told]
+    shown = (each.name for each in practice.shown)
+    return [met for met in shown if levels[met] >= least and met not in told]
+
+
+def _speed(
+    name: str, speed: Speed, levels: Mapping[str, int], practice: Practice
+) -> Iterator[Mistake]:
+    path, thing = ("speeds", name), f"speed {name}"
+    shown = {each.name for each in practice.shown}
+    if speed.reads_as is not None:
+        yield from _known((*path, "reads_as"), thing, (speed.reads_as,), levels)
+        if speed.reads_as == DANGER:
+            yield Mistake(
+                (*path, "reads_as"),
+                thing,
+                f"It reads as `{DANGER}`, as if its signal were never off.",
+                "Name a less restrictive aspect.",
+            )
+    elif speed.release == "flashing":
+        yield Mistake(
+            (*path, "release"),
+            thing,
+            "The signals in rear cannot announce it, since it reads to them as any other route.",
+            "Add `reads_as = ...`, or choose another release.",
+        )
+    for instead_of, aspect in speed.shows.items():
+        place = (*path, "shows", instead_of)
+        yield from _known(place[:-1], thing, (instead_of,), levels)
+        yield from _known(place, thing, (aspect,), levels)
+        if DANGER in (instead_of, aspect) or {instead_of, aspect} & (levels.keys() - shown):
+            yield Mistake(
+                place,
+                thing,
+                f"It says `{aspect}` instead of `{instead_of}`; both must be proceed aspects that "
+                "lamps show.",
+                "Name such aspects.",
+            )
+
+
+def _speed_in_order(
+    name: str, speed: Speed, levels: Mapping[str, int], practice: Practice
+) -> Iterator[Mistake]:
+    """Check that what each head shows for a speed keeps the rules of ``next``, too."""
+    if not speed.shows:
+        return
+    for head_name, head in practice.heads.items():
+        following = speed.next_of(head)
+        best = max(levels[here] for here in following.values())
+        for mistake in _out_of_order(head_name, following, levels, best):
+            thing = f"speed {name} of {mistake.thing}"
+            yield evolve(mistake, path=("speeds", name, "shows"), thing=thing)
 
 
 def _indicators(practice: Practice) -> Iterator[Mistake]:
@@ -337,6 +429,13 @@ def _indicators(practice: Practice) -> Iterator[Mistake]:
                 thing,
                 f"`{DARK}` is what an indicator is told when it shows nothing.",
                 "Choose another name.",
+            )
+        if indicator.speed is not None and indicator.speed not in practice.speeds:
+            yield Mistake(
+                (*path, "speed"),
+                thing,
+                f"`{indicator.speed}` is not a speed of this practice.",
+                did_you_mean(indicator.speed, practice.speeds, "Describe it as [speeds.NAME]."),
             )
         if indicator.angle is None:
             continue

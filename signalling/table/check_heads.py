@@ -1,4 +1,4 @@
-"""Checks of a layout against its practice: heads and route indicators.
+"""Checks of a layout against its practice: heads, route indicators and speeds.
 
 Law of this file: what a layout asks for that the practice does not have.
 """
@@ -6,21 +6,24 @@ Law of this file: what a layout asks for that the practice does not have.
 from __future__ import annotations
 
 from signalling.layout.findings import Findings, did_you_mean, listed
-from signalling.layout.model import Layout, Signal
+from signalling.layout.model import Layout, Signal, SignalRoute
 from signalling.layout.place import KeyPath
 from signalling.layout.shape import shown
 from signalling.practice.schema import Practice
+from signalling.table.announce import speed_name
 
 __all__ = ["check_heads"]
 
 
 def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
-    """Say which heads and indicators of a layout its practice does not have."""
+    """Say which heads, indicators and speeds of a layout its practice does not have."""
     for name, signal in layout.signals.items():
         path, thing = ("signals", name), f"signal {name}"
-        if practice.head_name(signal.aspects, signal.head) is None:
+        head = practice.head_name(signal.aspects, signal.head)
+        if head is None:
             _no_head(practice, findings, path, thing, signal)
         for line, route in signal.routes.items():
+            _check_speed(practice, findings, (*path, "routes", line), route, head)
             if route.indicator is None or practice.knows_indicator(str(route.indicator)):
                 continue
             known = list(practice.indicators)
@@ -32,6 +35,44 @@ def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
                 f"Write one of {listed(known)}{letters}."
                 if known or letters
                 else "Take `indicator` out, or choose another practice.",
+            )
+
+
+def _check_speed(
+    practice: Practice, findings: Findings, path: KeyPath, route: SignalRoute, head: str | None
+) -> None:
+    """Say what a route's speed asks for that the practice or the head does not have."""
+    thing = f"route {path[1]}/{path[3]}"
+    if route.speed is not None and route.speed not in practice.speeds:
+        known = listed(practice.speeds)
+        findings.error(
+            (*path, "speed"),
+            thing,
+            f"Practice {practice.name} has no speed {shown(route.speed)}.",
+            did_you_mean(route.speed, practice.speeds, f"Its speeds are {known}.")
+            if known
+            else "Take `speed` out, or choose another practice.",
+        )
+        return
+    name = speed_name(practice, route)
+    speed = None if name is None else practice.speeds[name]
+    held = route.release or ("free" if speed is None else speed.release)
+    if held == "free" and route.release_after:
+        findings.warning(
+            (*path, "release_after"),
+            thing,
+            "`release_after` does nothing, since the signal is not held for this route.",
+            'Add `release = "from-danger"` or `release = "from-caution"`, or take it out.',
+        )
+    if speed is not None and head is not None:
+        can = practice.heads[head].shows
+        missing = sorted({*speed.next_of(practice.heads[head]).values()} - {*can})
+        if missing:
+            findings.error(
+                path,
+                thing,
+                f"Head {head} cannot show {listed(missing)}, which stands for speed {name}.",
+                "Choose another head, or another speed.",
             )
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from signalling.layout.findings import Findings, listed
+from signalling.layout.model import SignalRoute
 from signalling.layout.notation import Joint, parse_joint
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER
@@ -79,10 +80,9 @@ def _check_own_train(findings: Findings, rows: list[Row]) -> None:
 def _check_warning(table: Table, findings: Findings, rows: list[Row]) -> None:
     """Say which signals show their best aspect with the next one at danger."""
     for row in rows:
-        head = table.practice.heads[row.head]
-        aspect = head.next[DANGER]
+        aspect = row.speed.next[DANGER]
         # The least proceed aspect is the warning itself.
-        if row.route.exit is not None and table.practice.level(aspect) > 1:
+        if row.route.exit is not None and aspect != row.speed.held_at:
             titles = {each.name: each.title for each in table.practice.aspects}
             findings.note(
                 _at(row.signal),
@@ -112,16 +112,29 @@ def _check_told_apart(findings: Findings, rows: list[Row]) -> None:
 
 
 def _check_release(table: Table, findings: Findings, rows: list[Row]) -> None:
-    """Say which heads cannot be held at caution, since they cannot show it."""
+    """Say which routes cannot be held or announced as they should be."""
     for row in rows:
-        special = table.layout.signals[row.signal].routes.get(row.route.line)
-        if special is not None and special.release != row.release:
+        special = table.layout.signals[row.signal].routes.get(row.route.line, SignalRoute())
+        place, thing = (*_at(row.signal), "routes", row.route.line), f"route {row.name}"
+        wanted = special.release
+        if wanted is None and row.speed.name is not None:
+            wanted = table.practice.speeds[row.speed.name].release
+        if wanted not in (None, row.release):
             findings.warning(
-                (*_at(row.signal), "routes", row.route.line),
-                f"route {row.name}",
-                f"Its head cannot show {table.practice.aspects[1].name}, so it is held "
-                f"{row.release} instead of {special.release}.",
+                place,
+                thing,
+                f"Its head cannot show {row.speed.held_at}, so it is held "
+                f"{row.release} instead of {wanted}.",
                 f"Write `release = '{row.release}'`, or give the signal more aspects.",
+            )
+        elif row.release == "flashing" and not row.announced_from:
+            findings.warning(
+                place,
+                thing,
+                "No signal in rear announces it, so its signal is held at danger until the train "
+                "is close.",
+                "Give the signal in rear a head that can flash, or write "
+                "`release = 'from-caution'` or `release = 'from-danger'`.",
             )
 
 

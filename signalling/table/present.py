@@ -67,6 +67,19 @@ COLUMNS = (
         sentence="The position of the route indicator that is lit.",
     ),
     Column(
+        key="speed",
+        title="Speed",
+        group="Aspect",
+        sentence="How fast the route may be run over, by its name in the practice.",
+    ),
+    Column(
+        key="reads_as",
+        title="Reads as, at best",
+        group="Aspect",
+        sentence="The least restrictive that the signal is to the signal in rear while it is off "
+        "by the route, whatever its lamps show.",
+    ),
+    Column(
         key="hidden",
         title="Hidden sections",
         group="Aspect",
@@ -154,7 +167,8 @@ COLUMNS = (
         title="Approach release",
         group="Release",
         sentence="Where the signal is held until a train is reported in the block before it: at "
-        "danger (from-danger), or at its most restrictive proceed aspect (from-caution).",
+        "danger (from-danger), at its most restrictive proceed aspect (from-caution), or at that "
+        "while signals in rear announce the route, and at danger while they do not (flashing).",
     ),
     Column(
         key="release_after",
@@ -162,6 +176,19 @@ COLUMNS = (
         group="Release",
         unit="s",
         sentence="How long that train must have been there.",
+    ),
+    Column(
+        key="announced_from",
+        title="Announced from",
+        group="Release",
+        sentence="Blocks in one of which a train must be reported, with the turnouts leading it "
+        "here, before signals in rear announce the route.",
+    ),
+    Column(
+        key="forward",
+        title="Set beyond",
+        group="Release",
+        sentence="Routes one of which must be set, too, before signals in rear announce the route.",
     ),
     Column(
         key="danger",
@@ -211,7 +238,11 @@ _LAW = (
 
 def control_table(table: Table) -> Sheet:
     """Return the control table of a compiled layout."""
-    heads = {row.signal: row.head for row in table.rows}
+    met: dict[str, set[str]] = {}
+    for row in table.rows:
+        shown = met.setdefault(row.signal, set(table.practice.heads[row.head].shows))
+        if row.speed.reads_as is not None:
+            shown.add(row.speed.reads_as)
     return Sheet(
         kind="control-table",
         layout=table.layout.settings.name,
@@ -227,11 +258,11 @@ def control_table(table: Table) -> Sheet:
         names="route",
         parts="signal",
         headings={},
-        rows=tuple(_cells(row, heads, table.practice) for row in table.rows),
+        rows=tuple(_cells(row, met, table.practice) for row in table.rows),
     )
 
 
-def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[str, Value | None]:
+def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping[str, Value | None]:
     route, lies = row.route, row.route.all_lies
     return {
         "signal": row.signal,
@@ -240,8 +271,10 @@ def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[st
         "to": _to(row),
         "head": row.head,
         "controlled": row.controlled,
-        "aspects": _aspects(row, heads, practice),
+        "aspects": _aspects(row, met, practice),
         "indicator": row.indicator,
+        "speed": row.speed.name,
+        "reads_as": row.speed.reads_as,
         "hidden": row.hidden or (),
         "blocks": route.blocks,
         "overlap": tuple(way.block for way in route.overlap),
@@ -256,6 +289,8 @@ def _cells(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[st
         "approach_time": row.approach_time if row.guarded else None,
         "release": None if row.release == "free" else row.release,
         "release_after": None if row.release == "free" else row.release_after,
+        "announced_from": tuple(row.announced_from),
+        "forward": row.forward,
         "danger": row.danger,
         "proved": _proved(row),
         "switches": {name: f"auto or {allowed}" for name, allowed in row.switches},
@@ -286,18 +321,20 @@ def _proved(row: Row) -> Mapping[str, str]:
     return proved
 
 
-def _aspects(row: Row, heads: Mapping[str, str], practice: Practice) -> Mapping[str, str]:
-    """Return the signal's aspect by what is ahead, in words, most restrictive first."""
-    head = practice.heads[row.head]
+def _aspects(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping[str, str]:
+    """Return the signal's aspect by what is ahead, in words, most restrictive first.
+
+    ``met`` is how each signal may read: what it shows, and what its routes read as.
+    """
+    following = row.speed.next
     if row.route.exit is not None:
-        shown = practice.heads[heads[row.route.exit]].shows
-        names = [aspect.name for aspect in practice.aspects if aspect.name in shown]
-        return {name: head.next[name] for name in names}
+        names = [each.name for each in practice.aspects if each.name in met[row.route.exit]]
+        return {name: following[name] for name in names}
     if row.route.end is End.BUFFER:
-        return {"buffer": head.next[DANGER]}
+        return {"buffer": following[DANGER]}
     # Each hidden section works as if a signal like this one stood at its beginning.
-    aspects, aspect = {}, DANGER
+    beyond, aspects = DANGER, {}
     for section in range(1, len(row.hidden or ()) + 1):
-        aspect = head.next[aspect]
-        aspects[f"hidden {section}"] = aspect
-    return {**aspects, "none hidden": head.next[practice.aspects[-1].name]}
+        aspects[f"hidden {section}"] = following[beyond]
+        beyond = practice.heads[row.head].next[beyond]
+    return {**aspects, "none hidden": following[practice.aspects[-1].name]}

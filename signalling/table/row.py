@@ -17,6 +17,7 @@ from signalling.layout.notation import Joint, Lie, parse_joint
 from signalling.layout.routes import End, Route, approach_lies, in_the_way, leading_to
 from signalling.layout.track import Lies, Track, contradict
 from signalling.practice.schema import Head, Practice
+from signalling.table.announce import Announcing, RouteSpeed, route_speed
 
 __all__ = ["Row", "gather_rows"]
 
@@ -41,9 +42,15 @@ class Row:
     """Whether the signal's own lamps are proved."""
     next_proved: bool
     """Whether the lamps of the signal at its end are proved."""
-    release: str
-    """``free``, ``from-danger`` or ``from-caution``."""
+    speed: RouteSpeed
+    """What the route's speed makes of its aspects, and how it is held until a train is close."""
     release_after: float
+    announced_from: Mapping[str, tuple[Lies, ...]]
+    """Blocks from which signals in rear announce it to a train, and the lies that lead from each
+    to it; empty where it is not announced."""
+    forward: tuple[str, ...]
+    """Routes of the signal at its end, one of which must be set before it is announced; empty where
+    none need be."""
     approach_lies: Mapping[str, tuple[Lies, ...]]
     """Blocks that lead up to the signal, nearest first, and the lies with which each does."""
     approach_time: float
@@ -76,6 +83,11 @@ class Row:
     minimum_on: float
 
     @property
+    def release(self) -> str:
+        """How it is held: ``free``, ``from-danger``, ``from-caution`` or ``flashing``."""
+        return self.speed.release
+
+    @property
     def approach(self) -> tuple[str, ...]:
         """Blocks that lead up to the signal, nearest first."""
         return tuple(self.approach_lies)
@@ -100,6 +112,16 @@ def gather_rows(
     layout: Layout, practice: Practice, track: Track, routes: tuple[Route, ...]
 ) -> tuple[Row, ...]:
     """Return the control table, in the order of the signals in the file."""
+    heads = _heads(layout, practice)
+    speeds = {
+        route.name: route_speed(
+            practice,
+            layout.signals[route.signal].routes.get(route.line, SignalRoute()),
+            practice.heads[heads[route.signal]],
+        )
+        for route in routes
+    }
+    announcing = Announcing(track, practice, routes, speeds)
     claims = in_the_way(routes)
     users = _users(routes)
     by_signal: dict[str, list[Route]] = {}
@@ -124,9 +146,8 @@ def gather_rows(
     for route in routes:
         signal = layout.signals[route.signal]
         special = signal.routes.get(route.line, SignalRoute())
-        head = practice.head_name(signal.aspects, signal.head)
-        if head is None:
-            raise KeyError(f"signal {route.signal}: no head of {signal.aspects} aspects")
+        head = heads[route.signal]
+        hidden = _hidden(signal, route, practice.heads[head], practice)
         if route.entry not in approaches:
             approaches[route.entry] = approach_lies(track, route.entry)
         sharing = _sharing(route, users)
@@ -151,11 +172,15 @@ def gather_rows(
                 ),
                 lamps_proved=signal.lamps_proved,
                 next_proved=route.exit is not None and layout.signals[route.exit].lamps_proved,
-                release=_release(special.release, practice, practice.heads[head]),
+                speed=speeds[route.name],
                 release_after=special.release_after,
+                announced_from=_announced_from(announcing, speeds[route.name], route, hidden),
+                forward=_forward(layout, route, by_signal.get(route.exit or "", []))
+                if speeds[route.name].release == "flashing"
+                else (),
                 approach_lies=approaches[route.entry],
                 approach_time=_first(signal.approach_time, layout.settings.approach_time),
-                hidden=_hidden(signal, route, practice.heads[head]),
+                hidden=hidden,
                 first_come=first_come,
                 apart=tuple(
                     name
@@ -228,11 +253,38 @@ def _sections(layout: Layout, track: Track) -> Mapping[str, list[tuple[str, tupl
     return sections
 
 
-def _release(release: str, practice: Practice, head: Head) -> str:
-    """Return how a route is held: a head that cannot show the least aspect is held at danger."""
-    if release == "from-caution" and practice.aspects[1].name not in head.shows:
-        return "from-danger"
-    return release
+def _heads(layout: Layout, practice: Practice) -> Mapping[str, str]:
+    """Return the name of each signal's head. Raises ``KeyError`` where the practice has none."""
+    heads = {}
+    for name, signal in layout.signals.items():
+        head = practice.head_name(signal.aspects, signal.head)
+        if head is None:
+            raise KeyError(f"signal {name}: no head of {signal.aspects} aspects")
+        heads[name] = head
+    return heads
+
+
+def _announced_from(
+    announcing: Announcing, speed: RouteSpeed, route: Route, hidden: tuple[float, ...] | None
+) -> Mapping[str, tuple[Lies, ...]]:
+    """Return from where a route is announced; from nowhere, where nothing is known beyond it."""
+    if speed.release != "flashing" or (route.end is End.OPEN and hidden is None):
+        return {}
+    return announcing.places(route)
+
+
+def _forward(layout: Layout, route: Route, onward: list[Route]) -> tuple[str, ...]:
+    """Return the routes beyond a fast diverging one, one of which must be set before it flashes.
+
+    None, where the signal at its end is automatic, or a train stop covers it. (The first signal
+    beyond the junction: GK/RT0045 section 5.2.3.6, as quoted at irse.signalpost.org tid=857.) A
+    buffer stop is the end of a platform where all trains stop.
+    """
+    if route.exit is None or not layout.signals[route.exit].controlled:
+        return ()
+    if any(stop.signal == route.exit for stop in layout.stops.values()):
+        return ()
+    return tuple(each.name for each in onward)
 
 
 def _first(own: float | None, common: float) -> float:
@@ -249,13 +301,15 @@ def _indicator_shown(signal: Signal, special: SignalRoute) -> str | None:
     return "dark" if any(route.indicator_proved for route in signal.routes.values()) else None
 
 
-def _hidden(signal: Signal, route: Route, head: Head) -> tuple[float, ...] | None:
+def _hidden(
+    signal: Signal, route: Route, head: Head, practice: Practice
+) -> tuple[float, ...] | None:
     """Return the seconds of the hidden sections beyond a route's end, if it has any."""
     if route.end is not End.OPEN or signal.hidden is None or signal.hidden is False:
         return None
     if signal.hidden is True:
         # A head of four aspects steps through two cautions, of three through one.
-        return default_hidden(len(set(head.next.values())) - 1)
+        return default_hidden(len({head.next[beyond] for beyond in practice.ordinary}) - 1)
     return signal.hidden
 
 

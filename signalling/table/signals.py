@@ -8,14 +8,14 @@ lower level of the next signal only, so a ring of signals has no cycle.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from attrs import define, field
 
 from signalling.errors import EquationError
 from signalling.layout.model import Layout
 from signalling.layout.routes import End
-from signalling.practice.schema import Head, Practice
+from signalling.practice.schema import DANGER, Head, Practice
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
 from signalling.table.guard import Guard
@@ -46,11 +46,24 @@ class Signals:
     _off: dict[str, Literal] = field(factory=dict)
     """By route."""
     _levels: dict[tuple[str, int], Literal] = field(factory=dict)
+    _readings: dict[tuple[str, int], Literal] = field(factory=dict)
+    _told: frozenset[str] = field(init=False)
+    """Aspects and readings that tell something more of a signal than that it is off."""
     _making: list[tuple[str, int]] = field(factory=list)
     _free: dict[str, Literal] = field(factory=dict)
 
     def __attrs_post_init__(self) -> None:
-        """Make the memory of failed lamps, which rows refer to."""
+        """Make the memory of failed lamps, which rows refer to; see what there is to tell."""
+        used = set(self.practice.ordinary)
+        readings = set()
+        for row in (row for rows in self.rows.values() for row in rows):
+            used |= self.practice.heads[row.head].shows.keys()
+            if row.speed.reads_as is not None:
+                readings.add(row.speed.reads_as)
+        least = min(map(self.practice.level, used - {DANGER}))
+        self._told = frozenset(
+            each for each in used | readings if self.practice.level(each) > least
+        )
         for name in self.rows:
             if self.layout.signals[name].lamps_proved:
                 self.lamp_faults[name] = self.graph.latch(
@@ -159,6 +172,8 @@ class Signals:
         terms += self._override_terms(row)
         if row.release == "from-danger":
             terms.append(self.released(row))
+        if row.release == "flashing":
+            terms.append(graph.any_of(self.released(row), self.announced(row)))
         terms += self._minimum_term(row)
         before_proof = graph.all_of(*terms)
         proof = self._indicator_terms(row)
@@ -254,6 +269,47 @@ class Signals:
             f"no train is close enough to release signal {row.signal} for route {row.name}",
         )
 
+    def announced(self, row: Row) -> Literal:
+        """Return whether signals in rear may announce a route: a train comes to it from there.
+
+        Else the signal is held at danger, and so while the first signal beyond
+        could hold the train up and has no route set. (GK/RT0045 section 5.2.3.6,
+        as quoted at irse.signalpost.org tid=857.)
+        """
+        graph = self.graph
+        comes = [
+            graph.all_of(
+                self.detection.remains(block),
+                *(self.turnouts.detected(turnout, lie) for turnout, lie in lies),
+            )
+            for block, paths in row.announced_from.items()
+            for lies in paths
+        ]
+        terms = [
+            graph.equation(
+                f"train to announce {row.name} to",
+                graph.any_of(*comes),
+                f"a train comes to which signals in rear can announce route {row.name}",
+                f"no train comes to which signals in rear could announce route {row.name}",
+            )
+        ]
+        if row.forward:
+            set_on = (self.guards[name].permission.literal for name in row.forward)
+            terms.append(
+                graph.equation(
+                    f"route set beyond {row.name}",
+                    graph.any_of(*set_on),
+                    f"a route is set from signal {row.route.exit}",
+                    f"no route is set from signal {row.route.exit}",
+                )
+            )
+        return graph.equation(
+            f"route {row.name} announced",
+            graph.all_of(*terms),
+            f"signals in rear announce route {row.name}",
+            f"signals in rear do not announce route {row.name}",
+        )
+
     def _minimum_term(self, row: Row) -> list[Literal]:
         if row.minimum_on <= 0:
             return []
@@ -284,45 +340,84 @@ class Signals:
             loop = " > ".join(f"{name} level {rank}" for name, rank in [*self._making, key])
             raise EquationError(f"aspects depend on themselves: {loop}")
         self._making.append(key)
-        ways = []
-        for row in self.rows[signal]:
-            head = self.practice.heads[row.head]
-            needed = self.needed(head, level)
-            if needed is None:
-                continue
-            terms = [self.off_by(row), self._next_at_least(row, head, needed)]
-            if level > 1 and row.release == "from-caution":
-                terms.append(self.released(row))
-            ways.append(self.graph.all_of(*terms))
-        literal = self.graph.any_of(*ways)
+        literal = self.graph.any_of(*(self._way(row, level) for row in self.rows[signal]))
         title = self.practice.aspects[level].name
-        self.graph.equation(
-            f"signal {signal} off" if level == 1 else f"signal {signal} at least {title}",
-            literal,
-            f"signal {signal} is off" if level == 1 else f"signal {signal} shows at least {title}",
-            f"signal {signal} is at danger"
-            if level == 1
-            else f"signal {signal} does not show {title} or better",
-        )
+        if level == 1:
+            self.graph.equation(
+                f"signal {signal} off",
+                literal,
+                f"signal {signal} is off",
+                f"signal {signal} is at danger",
+            )
+        elif title in self._told:
+            self.graph.equation(
+                f"signal {signal} at least {title}",
+                literal,
+                f"signal {signal} shows at least {title}",
+                f"signal {signal} does not show {title} or better",
+            )
         self._making.pop()
         self._levels[key] = literal
         return literal
 
-    def needed(self, head: Head, level: int) -> int | None:
-        """Return the least level of the next signal at which a head shows at least ``level``."""
+    def reads_at_least(self, signal: str, level: int) -> Literal:
+        """Return whether a signal is at least of this level to the signal in rear.
+
+        It reads as what it shows, but for routes that the practice makes less of.
+        """
+        rows = self.rows[signal]
+        reach = {row.name: self._reach(row) for row in rows}
+        if level <= min(reach.values()):
+            return self.at_least(signal, level)
+        known = self._readings.get((signal, level))
+        if known is None:
+            ways = (self._way(row, level) for row in rows if level <= reach[row.name])
+            known = self._readings[signal, level] = self.graph.any_of(*ways)
+            title = self.practice.aspects[level].name
+            if title in self._told:
+                self.graph.equation(
+                    f"signal {signal} reads at least {title}",
+                    known,
+                    f"signal {signal} is {title} or better to the signal in rear",
+                    f"signal {signal} is not {title} or better to the signal in rear",
+                )
+        return known
+
+    def _reach(self, row: Row) -> int:
+        """Return the highest level that a route gives its signal, to the signal in rear."""
+        if row.speed.reads_as is None:
+            return len(self.practice.aspects)
+        return self.practice.level(row.speed.reads_as)
+
+    def _way(self, row: Row, level: int) -> Literal:
+        """Return whether a signal shows at least this level by one of its routes."""
+        needed = self.needed(row.speed.next, level)
+        if needed is None:
+            return FALSE
+        terms = [self.off_by(row), self._next_at_least(row, needed)]
+        held = row.release in ("from-caution", "flashing")
+        if held and level > self.practice.level(row.speed.held_at):
+            terms.append(self.released(row))
+        return self.graph.all_of(*terms)
+
+    def needed(self, following: Mapping[str, str], level: int) -> int | None:
+        """Return the least level of the next signal with which this one shows at least ``level``.
+
+        ``following`` is what this one shows by what the next one reads as.
+        """
         for rank, aspect in enumerate(self.practice.aspects):
-            if self.practice.level(head.next[aspect.name]) >= level:
+            if self.practice.level(following[aspect.name]) >= level:
                 return rank
         return None
 
-    def _next_at_least(self, row: Row, head: Head, level: int) -> Literal:
-        """Return whether what stands at a route's end shows at least ``level``."""
+    def _next_at_least(self, row: Row, level: int) -> Literal:
+        """Return whether what stands at a route's end reads as at least ``level``."""
         if level <= 0:
             return TRUE
         if row.route.exit is not None:
-            return self.at_least(row.route.exit, level)
+            return self.reads_at_least(row.route.exit, level)
         if row.route.end is End.OPEN and row.hidden is not None:
-            return self._hidden_at_least(row, head, 0, level)
+            return self._hidden_at_least(row, self.practice.heads[row.head], 0, level)
         return FALSE
 
     def _hidden_at_least(self, row: Row, head: Head, section: int, level: int) -> Literal:
@@ -334,7 +429,7 @@ class Signals:
         """
         if level <= 0 or row.hidden is None or section >= len(row.hidden):
             return TRUE
-        needed = self.needed(head, level)
+        needed = self.needed(head.next, level)
         if needed is None:
             return FALSE
         beyond = self._hidden_at_least(row, head, section + 1, needed)

@@ -243,14 +243,6 @@ SIGNALS = [
         "take `indicator_proved` out",
         "routes.pit",
     ),
-    warned(
-        'release = "from-danger"\n',
-        "",
-        "route S2/quay",
-        "`release_after` does nothing",
-        '`release = "from-danger"`',
-        "release_after",
-    ),
     Mistake(
         'overlap = "j1[', 'overlap = "a2 > j1[', "signal S2", "begins in block a2", "with j1", "ov"
     ),

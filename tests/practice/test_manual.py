@@ -9,7 +9,7 @@ import attrs
 import pytest
 
 from signalling.practice.load import load_practice
-from signalling.practice.schema import Aspect, Head, Indicator, Practice, Shown
+from signalling.practice.schema import Aspect, Head, Indicator, Practice, Shown, Speed
 
 MANUAL = (Path(__file__).parents[2] / "docs" / "practice.md").read_text("utf-8")
 
@@ -23,7 +23,7 @@ def test_the_example_is_a_practice_beside_a_layout(tmp_path: Path) -> None:
     assert practice.knows_indicator("left")
 
 
-@pytest.mark.parametrize("cls", [Practice, Aspect, Head, Shown, Indicator])
+@pytest.mark.parametrize("cls", [Practice, Aspect, Head, Shown, Indicator, Speed])
 def test_every_key_is_in_the_manual(cls: type[attrs.AttrsInstance]) -> None:
     for each in attrs.fields(cls):
         assert re.search(rf"`\[*{each.name}\b", MANUAL), each.name

@@ -11,7 +11,10 @@ from signalling.practice.schema import Practice
 from tests import oracle
 
 R, Y, YY, G = "danger", "caution", "preliminary-caution", "clear"
+FLASHING_Y, FLASHING_YY = "flashing-caution", "flashing-preliminary-caution"
+DIVERGING = "diverging"
 HEADS = ("two", "two-yellow", "three", "four")
+FLASHING_HEADS = ("three-flashing", "four-flashing")
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +99,69 @@ def test_mixed_lines_agree_with_the_oracle(uk: Practice) -> None:
     ],
 )
 def test_what_may_follow(uk: Practice, head: str, aspect: str, may_follow: set[str]) -> None:
+    assert {*uk.heads[head].followed_by[aspect]} - {FLASHING_Y, FLASHING_YY} == may_follow
+    # The same head with flashing aspects does not differ in that.
+    flashing = uk.heads.get(f"{head}-flashing", uk.heads[head])
+    assert flashing.followed_by[aspect] == uk.heads[head].followed_by[aspect]
+
+
+# railforums.co.uk threads 2776 and 213800 (read): flashing yellow, the junction signal is at
+# steady yellow with its indicator, and may step up as the train comes near; two flashing yellows,
+# four-aspect lines only, the next signal is at flashing yellow.
+@pytest.mark.parametrize(
+    ("head", "aspect", "may_follow"),
+    [
+        ("three-flashing", FLASHING_Y, {Y, FLASHING_Y, YY, FLASHING_YY, G}),
+        ("four-flashing", FLASHING_Y, {Y, FLASHING_Y, YY, FLASHING_YY, G}),
+        ("four-flashing", FLASHING_YY, {FLASHING_Y, YY, FLASHING_YY, G}),
+    ],
+)
+def test_what_may_follow_a_flashing_aspect(
+    uk: Practice, head: str, aspect: str, may_follow: set[str]
+) -> None:
     assert set(uk.heads[head].followed_by[aspect]) == may_follow
+
+
+# The same sources: the whole sequence before the junction signal, nearest signal last.
+@pytest.mark.parametrize(
+    ("heads", "seen"),
+    [
+        (["four-flashing"] * 4, [G, G, FLASHING_YY, FLASHING_Y]),
+        (["three-flashing"] * 3, [G, G, FLASHING_Y]),
+        # A signal that cannot flash shows steady yellow: the junction signal may as well be red.
+        (["four-flashing", "four-flashing", "four"], [G, YY, Y]),
+        (["four-flashing", "four", "four-flashing"], [G, YY, FLASHING_Y]),
+        (["three-flashing", "three"], [G, Y]),
+        (["four", "four", "four"], [G, YY, Y]),
+    ],
+)
+def test_sequence_before_a_fast_diverging_route(
+    uk: Practice, heads: list[str], seen: list[str]
+) -> None:
+    assert line(uk, heads, DIVERGING) == seen
+
+
+def test_a_head_that_can_flash_is_otherwise_as_one_that_cannot(uk: Practice) -> None:
+    for name in FLASHING_HEADS:
+        head, plain = uk.heads[name], uk.heads[name.removesuffix("-flashing")]
+        assert (head.aspects, head.lamps) == (plain.aspects, plain.lamps)
+        for beyond in plain.shows:
+            assert head.next[beyond] == plain.next[beyond]
+            assert head.shows[beyond] == plain.shows[beyond]
+        # Flashing lamps are those of the steady aspect: a flasher that fails leaves that.
+        assert head.shows[FLASHING_Y].lamps == head.shows[Y].lamps
+        assert uk.head_name(head.aspects, name) == name
+
+
+# Approach release by difference of speed: from red for a much slower route (encyclopedia article
+# "UK railway signalling", read); from yellow for a smaller one (GK/RT0045, from memory).
+def test_how_routes_are_held_by_their_speed(uk: Practice) -> None:
+    assert {name: (each.release, each.reads_as) for name, each in uk.speeds.items()} == {
+        "slow": ("from-danger", None),
+        "medium": ("from-caution", None),
+        "fast": ("flashing", DIVERGING),
+        "full": ("free", None),
+    }
 
 
 def test_what_may_follow_is_given_for_every_aspect(uk: Practice) -> None:
@@ -105,8 +170,10 @@ def test_what_may_follow_is_given_for_every_aspect(uk: Practice) -> None:
 
 
 def test_aspects_most_restrictive_first(uk: Practice) -> None:
-    assert [aspect.name for aspect in uk.aspects] == [R, Y, YY, G]
-    assert [uk.level(name) for name in (R, Y, YY, G)] == [0, 1, 2, 3]
+    assert list(uk.ordinary) == [R, Y, YY, G]
+    assert [aspect.name for aspect in uk.shown] == [R, Y, FLASHING_Y, YY, FLASHING_YY, G]
+    assert [aspect.name for aspect in uk.aspects if aspect.reading] == [DIVERGING]
+    assert sorted((Y, R, G, DIVERGING, YY), key=uk.level) == [R, DIVERGING, Y, YY, G]
     with pytest.raises(KeyError):
         uk.level("purple")
 
@@ -122,8 +189,18 @@ def test_lamps_of_a_four_aspect_head(uk: Practice) -> None:
     assert four.shows[R].lamps == (four.lamps[3],)
 
 
-def test_nothing_flashes(uk: Practice) -> None:
-    assert not any(shown.flash for head in uk.heads.values() for shown in head.shows.values())
+def test_nothing_else_flashes(uk: Practice) -> None:
+    flashing = {
+        (name, aspect)
+        for name, head in uk.heads.items()
+        for aspect, shown in head.shows.items()
+        if shown.flash
+    }
+    assert flashing == {
+        ("three-flashing", FLASHING_Y),
+        ("four-flashing", FLASHING_Y),
+        ("four-flashing", FLASHING_YY),
+    }
 
 
 # GK/RT0031 and GK/RT0058 (from memory): 1, 2, 3 are 45, 90, 135 degrees to the left of

@@ -54,6 +54,11 @@ def test_the_layout_with_one_of_everything_has_no_mistake() -> None:
             ("route S2/quay", "no route indicator 7", "6 or", "= 7"),
         ),
         ('"P"', '"PQ"', ("route S3/pit", 'no route indicator "PQ"', "single letter", "routes.pit")),
+        (
+            "override = true",
+            'override = true\nspeed = "swift"',
+            ("route S2/quay", 'no speed "swift"', "slow", 'speed = "swift"'),
+        ),
         ('"uk"', '"ku"', ("practice ku", "no such practice", "uk", 'practice = "ku"')),
         ('"uk"', '"my.toml"', ("practice my.toml", "no such file", "uk", 'practice = "my.toml"')),
     ],

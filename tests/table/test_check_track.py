@@ -69,6 +69,34 @@ def test_the_base_is_sound() -> None:
             "held from-danger instead of from-caution",
         ),
         (
+            "aspects = 4, routes = { spur = { indicator = 1 } }",
+            "aspects = 2, routes = { spur = { indicator = 1, speed = 'medium' } }",
+            "warning",
+            "route B/spur",
+            "held from-danger instead of from-caution",
+        ),
+        (
+            "{ indicator = 1 }",
+            "{ indicator = 1, speed = 'fast' }",
+            "warning",
+            "route B/spur",
+            "No signal in rear announces it",
+        ),
+        (
+            "{ indicator = 1 }",
+            "{ indicator = 1, release_after = 2 }",
+            "warning",
+            "route B/spur",
+            "`release_after` does nothing",
+        ),
+        (
+            "{ indicator = 1 }",
+            "{ indicator = 1, speed = 'full', release_after = 2 }",
+            "warning",
+            "route B/spur",
+            "`release_after` does nothing",
+        ),
+        (
             "D = { at",
             "D = { hidden = true, at",
             "warning",
@@ -127,4 +155,18 @@ def test_stops_of_signals_that_face_each_other_are_no_trouble() -> None:
 
 def test_a_red_yellow_head_warns_by_what_it_shows() -> None:
     text = BASE.replace("aspects = 4 }\nB", 'aspects = 2, head = "two-yellow" }\nB')
+    assert findings(text) == []
+
+
+def test_a_speed_that_holds_the_signal_makes_use_of_release_after() -> None:
+    text = BASE.replace("{ indicator = 1 }", "{ indicator = 1, speed = 'slow', release_after = 2 }")
+    assert findings(text) == []
+
+
+@pytest.mark.parametrize("head", ["three-flashing", "four-flashing"])
+def test_a_signal_in_rear_that_can_flash_announces_a_fast_route(head: str) -> None:
+    text = BASE.replace("{ indicator = 1 }", "{ indicator = 1, speed = 'fast' }")
+    aspects = 3 if head.startswith("three") else 4
+    text = text.replace("'a > b', aspects = 4", "'a > b'")
+    text = text.replace('"a > b", aspects = 4', f'"a > b", aspects = {aspects}, head = "{head}"')
     assert findings(text) == []
