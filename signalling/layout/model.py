@@ -35,6 +35,9 @@ HOLD_OFF = 1.5
 THROW_TIME = 5.0
 """Seconds that a turnout's motor may take where the file names no figure."""
 
+STOPPED_AFTER = 10.0
+"""Seconds after which a train before a signal at danger counts as stopped, without a figure."""
+
 HIDDEN_STEP = 5.0
 """Seconds of one hidden section where the file names no figure."""
 
@@ -166,6 +169,16 @@ class SignalRoute:
     override: bool = _described(
         "Whether a switch can take the indicator out of automatic working.", default=False
     )
+    call_on: bool = _described(
+        "Whether a second train may be called on into the occupied last block of this route: "
+        "the signal must be controlled.",
+        default=False,
+    )
+    shunt: bool = _described(
+        "Whether vehicles may be shunted over this route into its occupied last block: the "
+        "signal must be controlled.",
+        default=False,
+    )
     speed: str | None = _described(
         "How fast the route may be run over: one of the speeds of the practice. Where it is not "
         "given, the indicator may stand for one.",
@@ -213,6 +226,13 @@ class Signal:
         "the head has steps; an empty list for open track on which nothing is waited for.",
         unit="s",
         default=None,
+        above=0,
+    )
+    stopped_after: float = _described(
+        "How long a train must have been in the block before it, with the signal at danger, to "
+        "count as stopped there: only then is it called on.",
+        unit="s",
+        default=STOPPED_AFTER,
         above=0,
     )
     lamps_proved: bool = _described(

@@ -28,6 +28,7 @@ __all__ = [
     "derive_routes",
     "in_the_way",
     "leading_to",
+    "without_overlap",
 ]
 
 
@@ -311,6 +312,11 @@ def in_the_way(routes: tuple[Route, ...]) -> Mapping[str, tuple[Route, ...]]:
         name: tuple(sorted(others.values(), key=lambda route: order[route.name]))
         for name, others in found.items()
     }
+
+
+def without_overlap(route: Route, name: str) -> Route:
+    """Return the same route under another name, for a move that keeps no overlap clear."""
+    return evolve(route, name=name, overlap=(), overlap_lies=())
 
 
 def _endless(signal: str, ways: tuple[Way, ...]) -> Problem:

@@ -104,6 +104,14 @@ def _check_routes(
                 f"`{key}` is about the route indicator, and the route has none.",
                 f"Add `indicator = ...`, or take `{key}` out.",
             )
+        for key, wanted in (("call_on", route.call_on), ("shunt", route.shunt)):
+            if wanted and not signal.controlled:
+                scope.findings.error(
+                    (*place, key),
+                    thing,
+                    f"`{key}` is for a route that is asked for, and the signal is not controlled.",
+                    f"Add `controlled = true` to the signal, or take `{key}` out.",
+                )
 
 
 def _check_overlap(

@@ -12,7 +12,16 @@ from typing import Any, Literal
 
 from attrs import field, frozen
 
-__all__ = ["DANGER", "Aspect", "Head", "Indicator", "Practice", "Shown", "Speed"]
+__all__ = [
+    "DANGER",
+    "Aspect",
+    "Head",
+    "Indicator",
+    "Practice",
+    "Shown",
+    "Speed",
+    "Subsidiary",
+]
 
 DANGER = "danger"
 """The program's word for the most restrictive aspect of every practice."""
@@ -113,6 +122,18 @@ class Speed:
 
 
 @frozen(kw_only=True)
+class Subsidiary:
+    """``[subsidiaries.KIND]``: what a signal shows for a move at low speed into occupied track."""
+
+    title: str = _described("What the railway calls it.")
+    meaning: str = _described("What it tells the driver, as a sentence.")
+    lamps: tuple[str, ...] = _described(
+        "The lamps that are alight for it, beside the head; those of danger stay alight.",
+        factory=tuple,
+    )
+
+
+@frozen(kw_only=True)
 class Practice:
     """A whole practice file."""
 
@@ -126,6 +147,11 @@ class Practice:
     )
     speeds: Mapping[str, Speed] = _described(
         "Speeds of routes, by what a layout calls them.", factory=dict
+    )
+    subsidiaries: Mapping[str, Subsidiary] = _described(
+        "What signals show for moves into occupied track, by the kind of move: `call-on` (a second "
+        "train into a platform) or `shunt`.",
+        factory=dict,
     )
     letters: bool = _described("Whether a single letter is an indicator too.", default=True)
 

@@ -104,7 +104,8 @@ class Truth:
 
     def _signals(self, seconds: float) -> Iterator[tuple[_Found, bool]]:
         for signal, aspect in self.aspects.items():
-            if aspect != DANGER:
+            # A subsidiary aspect promises nothing of what is ahead.
+            if aspect in self.heads[signal].shows and aspect != DANGER:
                 yield from self._route(signal, seconds)
 
     def _route(self, signal: str, seconds: float) -> Iterator[tuple[_Found, bool]]:

@@ -14,7 +14,7 @@ from signalling.layout.model import SignalRoute
 from signalling.layout.notation import Joint, parse_joint
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER
-from signalling.table.row import Row
+from signalling.table.row import Move, Row
 from signalling.table.table import Table
 
 __all__ = ["check_track"]
@@ -24,7 +24,8 @@ def check_track(table: Table, findings: Findings) -> None:
     """Say what will probably not do what the author wants."""
     by_signal: dict[str, list[Row]] = {}
     for row in table.rows:
-        by_signal.setdefault(row.signal, []).append(row)
+        if row.move is Move.MAIN:
+            by_signal.setdefault(row.signal, []).append(row)
     for rows in by_signal.values():
         _check_turnouts(table, findings, rows)
         _check_own_train(findings, rows)
@@ -116,7 +117,7 @@ def _check_release(table: Table, findings: Findings, rows: list[Row]) -> None:
     for row in rows:
         special = table.layout.signals[row.signal].routes.get(row.route.line, SignalRoute())
         place, thing = (*_at(row.signal), "routes", row.route.line), f"route {row.name}"
-        wanted = special.release
+        wanted: str | None = special.release
         if wanted is None and row.speed.name is not None:
             wanted = table.practice.speeds[row.speed.name].release
         if wanted not in (None, row.release):
@@ -158,6 +159,8 @@ def _check_stand_off(table: Table, findings: Findings) -> None:
     for row in table.rows:
         for other in (rows[name] for name in row.first_come):
             pair = frozenset((row.signal, other.signal))
+            if row.controlled or other.controlled:
+                continue  # whoever asks for routes sees to it
             if pair in told or not _head_on(row, other):
                 continue
             told.add(pair)

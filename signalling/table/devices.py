@@ -7,9 +7,10 @@ practice says a signal can show. Both are worked out where they belong.
 from __future__ import annotations
 
 from signalling.layout.devices import LayoutDevice, bound_devices, layout_devices
-from signalling.layout.model import Layout
+from signalling.layout.model import Layout, Signal
 from signalling.layout.words import BoundDevice
 from signalling.practice.schema import Practice
+from signalling.table.row import Move
 
 __all__ = ["aspects_of", "bindings", "devices"]
 
@@ -41,5 +42,13 @@ def aspects_of(layout: Layout, practice: Practice) -> dict[str, tuple[str, ...]]
         if head is None:
             raise KeyError(name)
         aspects = practice.heads[head].shows
-        shown[name] = tuple(each.name for each in practice.aspects if each.name in aspects)
+        main = [each.name for each in practice.aspects if each.name in aspects]
+        shown[name] = (*main[:1], *_subsidiary(signal), *main[1:])
     return shown
+
+
+def _subsidiary(signal: Signal) -> tuple[str, ...]:
+    """Return what a signal can show besides its head's aspects, most restrictive first."""
+    routes = signal.routes.values()
+    called = (Move.CALL_ON,) if any(route.call_on for route in routes) else ()
+    return (*called, Move.SHUNT) if any(route.shunt for route in routes) else called

@@ -24,7 +24,7 @@ from signalling.layout.notation import Lie
 from signalling.table.calls import Calls
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import TRUE, Graph, Latch, Literal
-from signalling.table.row import Row
+from signalling.table.row import Move, Row
 from signalling.table.turnouts import Turnouts
 
 __all__ = ["Guard", "Guards", "make_guard"]
@@ -292,11 +292,34 @@ class Guards:
         ]
         return graph.any_of(*comes) ^ 1
 
+    def _entered(self, row: Row) -> Literal:
+        """Return whether a train has entered a route, or may have.
+
+        Where the first block may be occupied before, the train has when it has
+        left the block before the signal; so shunting goes on until then.
+        """
+        if row.clear:
+            return self.detection.occupied(row.route.entry.ahead)
+        graph, rear, name = self.graph, row.route.entry.rear, row.name
+        came = graph.latch(
+            f"a train came to route {name}",
+            holds=f"a train came to the signal of route {name}",
+            fails=f"no train came to the signal of route {name} since it was locked",
+        )
+        graph.set_next(
+            came,
+            graph.all_of(
+                self.guards[name].lock.literal,
+                graph.any_of(came.literal, self.detection.remains(rear)),
+            ),
+        )
+        return graph.all_of(came.literal, self.detection.seen(rear) ^ 1)
+
     def _finish(self, guard: Guard, grant: Literal, undisturbed: Literal, off: Literal) -> None:
         graph, detection, row = self.graph, self.detection, guard.row
         lock, permission = guard.lock.literal, guard.permission.literal
         approach_clear = graph.all_of(*(detection.occupied(block) ^ 1 for block in row.approach))
-        drops = [detection.occupied(row.route.entry.ahead), undisturbed ^ 1]
+        drops = [self._entered(row), undisturbed ^ 1]
         if row.controlled:
             drops.append(self.calls.cancelled(row.name))
         else:
@@ -338,7 +361,9 @@ class Guards:
         ):
             if place == last + 1:
                 before = graph.any_of(before, self.stopped(guard))
-            clear = self.detection.occupied(way.block) ^ 1
+            # What was occupied before a subsidiary move is not clear after it.
+            follows = guard.row.move is not Move.MAIN and place == last
+            clear = TRUE if follows else self.detection.occupied(way.block) ^ 1
             graph.set_next(
                 freed,
                 graph.all_of(

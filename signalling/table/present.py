@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from signalling.layout.notation import Lie
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER, Practice
-from signalling.table.row import Row
+from signalling.table.row import Move, Row
 from signalling.table.sheet import MODEL_ONLY, Column, Sheet, Value
 from signalling.table.table import Table
 
@@ -90,7 +90,8 @@ COLUMNS = (
         key="blocks",
         title="Blocks clear",
         group="Track",
-        sentence="Blocks of the route, in order; each must be clear.",
+        sentence="Blocks of the route, in order; each must be clear. Of the last one of a move "
+        "into occupied track nothing is asked.",
     ),
     Column(
         key="overlap",
@@ -276,7 +277,7 @@ def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping
         "speed": row.speed.name,
         "reads_as": row.speed.reads_as,
         "hidden": row.hidden or (),
-        "blocks": route.blocks,
+        "blocks": tuple(way.block for way in row.clear if way not in route.overlap),
         "overlap": tuple(way.block for way in route.overlap),
         "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
         "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
@@ -326,6 +327,8 @@ def _aspects(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mappi
 
     ``met`` is how each signal may read: what it shows, and what its routes read as.
     """
+    if row.move is not Move.MAIN:
+        return {"anything": str(row.move)}
     following = row.speed.next
     if row.route.exit is not None:
         names = [each.name for each in practice.aspects if each.name in met[row.route.exit]]

@@ -7,19 +7,37 @@ printed table is the same rows; so what is reviewed is what runs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
 
 from attrs import frozen
 
 from signalling.layout.flank import Flank, flank_of
 from signalling.layout.model import Layout, Signal, SignalRoute, default_hidden
 from signalling.layout.notation import Joint, Lie, parse_joint
-from signalling.layout.routes import End, Route, approach_lies, in_the_way, leading_to
-from signalling.layout.track import Lies, Track, contradict
+from signalling.layout.routes import (
+    End,
+    Route,
+    approach_lies,
+    in_the_way,
+    leading_to,
+    without_overlap,
+)
+from signalling.layout.track import Lies, Track, Way, contradict
 from signalling.practice.schema import Head, Practice
 from signalling.table.announce import Announcing, RouteSpeed, route_speed
 
-__all__ = ["Row", "gather_rows"]
+__all__ = ["Move", "Row", "gather_rows"]
+
+
+class Move(StrEnum):
+    """What is done over a route."""
+
+    MAIN = "main"
+    CALL_ON = "call-on"
+    """A second train goes into the occupied last block, once it has stopped at the signal."""
+    SHUNT = "shunt"
+    """Vehicles go into the last block, occupied or not."""
 
 
 @frozen(kw_only=True)
@@ -27,6 +45,8 @@ class Row:
     """One route's row of the control table. Times are in seconds."""
 
     route: Route
+    move: Move
+    """What is done over it: a train's run by the signal's own aspect, or a subsidiary move."""
     head: str
     """Name of the signal's head in the practice."""
     indicator: str | None
@@ -81,6 +101,13 @@ class Row:
     lifts: tuple[str, ...]
     """Stops of other signals that it runs over against their signals."""
     minimum_on: float
+    stopped_after: float
+    """How long a train must have stood before the signal, for a call-on."""
+
+    @property
+    def clear(self) -> tuple[Way, ...]:
+        """Ways through the blocks that must be clear: of a subsidiary move not the last one's."""
+        return self.route.kept_clear if self.move is Move.MAIN else self.route.ways[:-1]
 
     @property
     def release(self) -> str:
@@ -112,16 +139,24 @@ def gather_rows(
     layout: Layout, practice: Practice, track: Track, routes: tuple[Route, ...]
 ) -> tuple[Row, ...]:
     """Return the control table, in the order of the signals in the file."""
+    moves: dict[str, Move] = {}
+    every: list[Route] = []
+    for route in routes:
+        for move, moved in _moves(route, layout.signals[route.signal]):
+            moves[moved.name] = move
+            every.append(moved)
+    routes = tuple(every)
     heads = _heads(layout, practice)
     speeds = {
         route.name: route_speed(
             practice,
-            layout.signals[route.signal].routes.get(route.line, SignalRoute()),
+            _special(route, layout, moves),
             practice.heads[heads[route.signal]],
         )
         for route in routes
     }
-    announcing = Announcing(track, practice, routes, speeds)
+    main_routes = tuple(route for route in routes if moves[route.name] is Move.MAIN)
+    announcing = Announcing(track, practice, main_routes, speeds)
     claims = in_the_way(routes)
     users = _users(routes)
     by_signal: dict[str, list[Route]] = {}
@@ -148,6 +183,7 @@ def gather_rows(
         special = signal.routes.get(route.line, SignalRoute())
         head = heads[route.signal]
         hidden = _hidden(signal, route, practice.heads[head], practice)
+        main = moves[route.name] is Move.MAIN
         if route.entry not in approaches:
             approaches[route.entry] = approach_lies(track, route.entry)
         sharing = _sharing(route, users)
@@ -161,21 +197,28 @@ def gather_rows(
         rows.append(
             Row(
                 route=route,
+                move=moves[route.name],
                 head=head,
-                indicator=None if special.indicator is None else str(special.indicator),
-                indicator_proved=special.indicator_proved,
-                indicator_shown=_indicator_shown(signal, special),
+                indicator=str(special.indicator)
+                if main and special.indicator is not None
+                else None,
+                indicator_proved=main and special.indicator_proved,
+                indicator_shown=_indicator_shown(signal, special) if main else None,
                 switches=tuple(
                     (f"{route.signal}/{line}", "lit" if line == route.line else "dark")
                     for line, other in signal.routes.items()
                     if other.override
                 ),
-                lamps_proved=signal.lamps_proved,
-                next_proved=route.exit is not None and layout.signals[route.exit].lamps_proved,
+                lamps_proved=main and signal.lamps_proved,
+                next_proved=main
+                and route.exit is not None
+                and layout.signals[route.exit].lamps_proved,
                 speed=speeds[route.name],
                 release_after=special.release_after,
                 announced_from=_announced_from(announcing, speeds[route.name], route, hidden),
-                forward=_forward(layout, route, by_signal.get(route.exit or "", []))
+                forward=_forward(
+                    layout, route, [on for on in main_routes if on.signal == route.exit]
+                )
                 if speeds[route.name].release == "flashing"
                 else (),
                 approach_lies=approaches[route.entry],
@@ -205,9 +248,27 @@ def gather_rows(
                 stops=tuple(stops.get(route.signal, ())),
                 lifts=lifts,
                 minimum_on=_first(signal.minimum_on, layout.settings.minimum_on),
+                stopped_after=signal.stopped_after,
             )
         )
     return tuple(rows)
+
+
+def _moves(route: Route, signal: Signal) -> Iterable[tuple[Move, Route]]:
+    """Yield a route, and what else may be done over it."""
+    yield Move.MAIN, route
+    special = signal.routes.get(route.line)
+    if special is not None and signal.controlled:
+        for wanted, move in ((special.call_on, Move.CALL_ON), (special.shunt, Move.SHUNT)):
+            if wanted:
+                yield move, without_overlap(route, f"{route.name}/{move}")
+
+
+def _special(route: Route, layout: Layout, moves: Mapping[str, Move]) -> SignalRoute:
+    """Return what is special about how a route is signalled; of a subsidiary move nothing."""
+    if moves[route.name] is not Move.MAIN:
+        return SignalRoute()
+    return layout.signals[route.signal].routes.get(route.line, SignalRoute())
 
 
 def _flank(route: Route, layout: Layout, track: Track) -> tuple[Flank, ...]:

@@ -20,7 +20,7 @@ from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
 from signalling.table.guard import Guard
 from signalling.table.passing import Passing
-from signalling.table.row import Row
+from signalling.table.row import Move, Row
 from signalling.table.turnouts import Turnouts
 
 __all__ = ["Signals"]
@@ -34,10 +34,12 @@ class Signals:
     layout: Layout
     practice: Practice
     rows: dict[str, list[Row]]
-    """By signal."""
+    """By signal, those of its own aspects."""
     detection: Detection
     turnouts: Turnouts
     passing: Passing
+    moves: dict[str, list[Row]] = field(factory=dict)
+    """By signal, those of subsidiary moves."""
     guards: dict[str, Guard] = field(factory=dict)
     """By guarded route."""
     indicators: dict[str, dict[str, Literal]] = field(factory=dict)
@@ -140,7 +142,7 @@ class Signals:
     def ready(self, row: Row) -> Literal:
         """Return whether track and turnouts are as a row needs them, and nobody disturbs it."""
         return self.graph.all_of(
-            *(self.detection.occupied(way.block) ^ 1 for way in row.route.kept_clear),
+            *(self.detection.occupied(way.block) ^ 1 for way in row.clear),
             *(self.turnouts.detected(turnout, lie) for turnout, lie in row.lies),
             self.undisturbed(row),
         )
@@ -153,7 +155,7 @@ class Signals:
         if not row.controlled:
             return self.ready(row)
         return self.graph.all_of(
-            *(self.detection.occupied(way.block) ^ 1 for way in row.route.kept_clear),
+            *(self.detection.occupied(way.block) ^ 1 for way in row.clear),
             *(self.turnouts.obtainable(turnout, lie) for turnout, lie in row.lies),
             *(self.turnouts.at_rest(turnout) for turnout, _ in row.lies),
             self.undisturbed(row),
@@ -164,6 +166,8 @@ class Signals:
         known = self._off.get(row.name)
         if known is not None:
             return known
+        if row.move is not Move.MAIN:
+            return self._moves_by(row)
         graph = self.graph
         terms = [self.ready(row), *self._unfouled(row), *self._lamp_terms(row)]
         if row.guarded:
@@ -191,6 +195,51 @@ class Signals:
             )
         self._off[row.name] = off
         return off
+
+    def _moves_by(self, row: Row) -> Literal:
+        """Return whether a signal shows its subsidiary aspect for this row.
+
+        A train is called on only when it has stood before the signal long
+        enough; of the block that it goes into nothing is asked.
+        """
+        graph, guard = self.graph, self.guards[row.name]
+        terms = [self.ready(row), *self._unfouled(row)]
+        terms += [guard.lock.literal, guard.permission.literal]
+        if row.move is Move.CALL_ON:
+            terms.append(self._stands_before(row))
+        self._off[row.name] = graph.equation(
+            f"route {row.name} off",
+            graph.all_of(*terms),
+            f"signal {row.signal} shows {row.move} for route {row.name}",
+            f"signal {row.signal} does not show {row.move} for route {row.name}",
+        )
+        return self._off[row.name]
+
+    def _stands_before(self, row: Row) -> Literal:
+        """Return whether a train has been before a signal, and the signal on, long enough."""
+        graph, name = self.graph, row.signal
+        arrived = graph.all_of(
+            self.detection.remains(row.route.entry.rear), self.at_least(name, 1) ^ 1
+        )
+        return graph.timer(
+            f"a train before {name} has stopped",
+            nanoseconds(row.stopped_after),
+            arrived,
+            holds=f"a train has stood before signal {name} long enough",
+            fails=f"no train has stood before signal {name} long enough",
+        )
+
+    def subsidiary(self, signal: str) -> dict[str, Literal]:
+        """Return by kind of move whether a signal shows its subsidiary aspect for it."""
+        shown: dict[str, Literal] = {}
+        for row in self.moves.get(signal, ()):
+            known = shown.get(row.move, FALSE)
+            shown[row.move] = self.graph.any_of(known, self.off_by(row))
+        return shown
+
+    def passable(self, signal: str) -> Literal:
+        """Return whether a train may pass a signal: it is off, or shows a subsidiary aspect."""
+        return self.graph.any_of(self.at_least(signal, 1), *self.subsidiary(signal).values())
 
     def _unfouled(self, row: Row) -> Iterable[Literal]:
         return [self.passing.at_danger(name) ^ 1 for name in row.foul]
@@ -453,9 +502,7 @@ class Signals:
         """Give the memories of one signal their equations, once all levels can be made."""
         graph = self.graph
         acknowledged = self.acknowledge(name)
-        self.passing.finish(
-            name, self.rows[name][0].route.entry, self.at_least(name, 1), acknowledged
-        )
+        self.passing.finish(name, self.rows[name][0].route.entry, self.passable(name), acknowledged)
         latch = self.lamp_faults.get(name)
         if latch is not None:
             dark = graph.input(

@@ -1,6 +1,7 @@
 """Equations of train stops: when each may be lifted.
 
-Law of this file: a stop is applied while its signal is on. It acts on any
+Law of this file: a stop is applied while its signal is on and shows no
+subsidiary aspect. It acts on any
 train in its section, so where trains run both ways it is lifted, too, while a
 train that found its own signal off runs through the section against the stop's
 signal: until the section is freed behind it or, where its route ends there,
@@ -46,7 +47,7 @@ class Stops:
     def lifted(self, stop: str) -> Literal:
         """Return whether a stop is lifted."""
         signal = self.layout.stops[stop].signal
-        off = self.signals.at_least(signal, 1)
+        off = self.signals.passable(signal)
         against = [self._lets_through(route, stop) for route in self._against.get(stop, ())]
         if not against:
             return off

@@ -19,7 +19,7 @@ from signalling.table.detection import Detection
 from signalling.table.graph import Graph, Literal
 from signalling.table.guard import Guards, make_guard
 from signalling.table.passing import Passing
-from signalling.table.row import Row, gather_rows
+from signalling.table.row import Move, Row, gather_rows
 from signalling.table.signals import Signals
 from signalling.table.stops import Stops
 from signalling.table.turnouts import Turnouts
@@ -83,10 +83,11 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     detection = Detection(graph, layout, track)
     turnouts = Turnouts(graph, layout, detection)
     by_signal: dict[str, list[Row]] = {}
+    moves: dict[str, list[Row]] = {}
     for row in rows:
-        by_signal.setdefault(row.signal, []).append(row)
+        (by_signal if row.move is Move.MAIN else moves).setdefault(row.signal, []).append(row)
     passing = Passing(graph, track, detection, frozenset(by_signal))
-    signals = Signals(graph, layout, practice, by_signal, detection, turnouts, passing)
+    signals = Signals(graph, layout, practice, by_signal, detection, turnouts, passing, moves)
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
     signals.guards = guards
     at_block: dict[str, list[str]] = {}
@@ -147,6 +148,7 @@ def _outputs(
             for level, aspect in reversed(list(enumerate(practice.aspects)))
             if level > 0 and aspect.name in shown
         )
+        choices += tuple((literal, move) for move, literal in signals.subsidiary(name).items())
         outputs.append(Output(Device("signal", name), choices, DANGER))
         if name in signals.indicators:
             lit = tuple(
