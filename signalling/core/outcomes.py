@@ -10,7 +10,7 @@ from __future__ import annotations
 from attrs import define, field, frozen
 
 from signalling.core.interlocking import Interlocking
-from signalling.core.words import AskLock, MoveTurnout, Request
+from signalling.core.words import AskLock, MoveTurnout, Request, SetRoute, WorkRoute
 from signalling.layout.asking import Outcome, Stage
 
 __all__ = ["Course", "Goal", "goal_of"]
@@ -18,10 +18,11 @@ __all__ = ["Course", "Goal", "goal_of"]
 _CAUSES = 4
 """Causes that a reason names."""
 _UNDER_WAY = (Stage.TAKEN, Stage.WAITING)
-_REASONS = {
+_ENDS = {
     Stage.CANCELLED: "It was taken back by another request.",
     Stage.FAILED: "It was given up before it was done.",
 }
+"""Why a request has come to an end, where no equation says more."""
 
 
 @frozen(kw_only=True)
@@ -32,27 +33,42 @@ class Goal:
     """The first of these that there is holds once what was asked for is so."""
     standing: tuple[str, ...]
     """While one of these holds, it is still asked for."""
-    waits: str
-    """While this does not hold, it must wait."""
-    turned: bool = False
-    """Whether it is the other way round with ``waits``."""
+    under_way: str
+    """While this holds, it does not wait."""
+    hindered: tuple[tuple[str, bool], ...]
+    """The first of these that has this value says why it waits."""
+    failed: str = ""
+    """Once this holds, it has come to nothing."""
 
 
 def goal_of(request: Request) -> Goal | None:
     """Return how a request is followed; ``None`` where it is done as soon as it is taken."""
     match request:
+        case SetRoute(route) | WorkRoute(route):
+            return Goal(
+                reached=(f"route {route} off",),
+                standing=(
+                    f"route {route} permitted",
+                    f"route {route} called",
+                    f"route {route} automatic",
+                ),
+                under_way=f"route {route} permitted",
+                hindered=((f"route {route} possible", False), (f"route {route} granted", False)),
+            )
         case MoveTurnout(turnout, lie):
             return Goal(
                 reached=(f"turnout {turnout} detected {lie}", f"turnout {turnout}={lie}"),
-                standing=(f"move {turnout}={lie}",),
-                waits=f"turnout {turnout} locked",
-                turned=True,
+                standing=(f"turnout {turnout} ordered {lie}", f"turnout {turnout} wished {lie}"),
+                under_way=f"turnout {turnout} ordered {lie}",
+                hindered=((f"turnout {turnout} locked", True),),
+                failed=f"turnout {turnout} failed",
             )
         case AskLock(turnout):
             return Goal(
                 reached=(f"turnout {turnout} released",),
                 standing=(f"ask {turnout}",),
-                waits=f"turnout {turnout} released",
+                under_way=f"turnout {turnout} released",
+                hindered=((f"turnout {turnout} locked", True),),
             )
         case _:
             return None
@@ -87,7 +103,7 @@ class Course:
         stage = self._stage(goal, asked=asked)
         if stage is self.outcome.stage:
             return False
-        reason = self._why(goal.waits) if stage is Stage.WAITING else _REASONS.get(stage, "")
+        reason = self._why(goal) if stage is Stage.WAITING else self._end(goal, stage)
         self.outcome = Outcome(stage, reason, final=stage not in _UNDER_WAY)
         return True
 
@@ -96,7 +112,9 @@ class Course:
             return Stage.CANCELLED if asked else Stage.FAILED
         if self._holds(*goal.reached):
             return Stage.SET
-        return Stage.WAITING if self._holds(goal.waits) is goal.turned else Stage.TAKEN
+        if goal.failed and self._holds(goal.failed):
+            return Stage.FAILED
+        return Stage.TAKEN if self._holds(goal.under_way) else Stage.WAITING
 
     def _holds(self, *names: str) -> bool | None:
         """Return the value of the first of these that there is; ``None`` where there is none."""
@@ -106,10 +124,22 @@ class Course:
                 return value
         return None
 
-    def _why(self, equation: str) -> str:
-        """Return in one sentence why an equation is as it is."""
-        causes = self.interlocking.explain(equation).causes()
-        text = "; ".join(causes[:_CAUSES])
-        more = len(causes) - _CAUSES
+    def _why(self, goal: Goal) -> str:
+        """Return in one sentence why it waits."""
+        for name, value in goal.hindered:
+            if self._holds(name) is value:
+                return self._sentence(name)
+        return ""
+
+    def _end(self, goal: Goal, stage: Stage) -> str:
+        """Return in one sentence why it has come to an end."""
+        if stage is Stage.FAILED and goal.failed and self._holds(goal.failed):
+            return self._sentence(goal.failed)
+        return _ENDS.get(stage, "")
+
+    def _sentence(self, equation: str) -> str:
+        because = self.interlocking.explain(equation).because
+        text = "; ".join(reason.sentence for reason in because[:_CAUSES])
+        more = len(because) - _CAUSES
         text = f"{text}; and {more} more" if more > 0 else text
-        return f"{text[0].upper()}{text[1:]}."
+        return f"{text[:1].upper()}{text[1:]}."

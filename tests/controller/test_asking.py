@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from signalling.controller import Controller
-from signalling.core.words import AskLock, HoldSignal, MoveTurnout
+from signalling.core.words import AskLock, HoldSignal, MoveTurnout, SetRoute
 from signalling.errors import ConfigurationError
 from signalling.layout.asking import Stage
 from signalling.layout.words import Device
+from tests.conftest import until
 from tests.rig import table_from
 from transports.loopback import LoopbackBench
 
@@ -41,6 +42,7 @@ requests = true
 device = "*"
 transport = "club"
 """
+CONTROLLED = TERN.replace("aspects = 3", "aspects = 3, controlled = true")
 LOCKED = TERN.replace('moved_by = "us"', "lock = true")
 SIGNAL = Device("signal", "A")
 TURNOUT = Device("turnout", "t")
@@ -98,10 +100,10 @@ async def test_a_turnout_waits_then_moves_and_is_set_when_it_is_detected(table: 
         await asyncio.sleep(1)
         asked = controller.ask("move t reverse", lambda outcome: heard.append(outcome.stage))
         assert asked.outcome.stage is Stage.WAITING
-        assert asked.outcome.reason.startswith("Detector j reports occupied; ")
+        assert asked.outcome.reason.startswith("Block j is occupied; ")
         bench.report(Device("detector", "j"), "clear")
-        await asyncio.sleep(30)
-        assert bench.orders[TURNOUT] == "reverse"
+        await asyncio.sleep(20)
+        await until(lambda: bench.orders.get(TURNOUT) == "reverse", "the order to move")
         assert asked.outcome.stage is Stage.TAKEN
         bench.report(TURNOUT, "moving")
         await asyncio.sleep(1)
@@ -109,6 +111,90 @@ async def test_a_turnout_waits_then_moves_and_is_set_when_it_is_detected(table: 
         outcome = await asked
         assert (outcome.stage, outcome.final) == (Stage.SET, True)
     assert heard == ["waiting", "taken", "set"]
+
+
+async def test_a_turnout_that_does_not_arrive_has_failed(table: Table) -> None:
+    bench = LoopbackBench()
+    async with Controller(table, bench) as controller:
+        await running(bench)
+        controller.request(HoldSignal("A"))
+        await asyncio.sleep(60)
+        outcome = await controller.ask("move t reverse")
+        assert outcome.stage is Stage.FAILED
+        assert "turnout t" in outcome.reason
+
+
+async def test_a_route_is_taken_then_set_when_its_signal_is_off() -> None:
+    bench = LoopbackBench()
+    heard: list[tuple[str, str]] = []
+    async with Controller(table_from(CONTROLLED), bench) as controller:
+        all_clear(bench)
+        await asyncio.sleep(5)
+        asked = controller.ask(
+            "set A/quay", lambda outcome: heard.append((outcome.stage, outcome.reason))
+        )
+        assert not asked.outcome.final
+        bench.report(TURNOUT, "moving")
+        await asyncio.sleep(1)
+        bench.report(TURNOUT, "reverse")
+        assert (await asked).stage is Stage.SET
+        await asyncio.sleep(0.01)
+        assert bench.orders[SIGNAL] == "caution"
+    assert heard == [("taken", ""), ("set", "")]
+
+
+async def test_a_route_that_cannot_be_set_waits_with_the_reason_or_is_refused_with_it() -> None:
+    bench = LoopbackBench()
+    async with Controller(table_from(CONTROLLED), bench) as controller:
+        all_clear(bench)
+        await asyncio.sleep(5)
+        bench.report(Device("detector", "c"), "occupied")
+        await asyncio.sleep(1)
+        refused = await controller.ask(SetRoute("A/quay"))
+        assert refused.stage is Stage.REFUSED
+        assert "block c is occupied" in refused.reason
+        waiting = controller.ask(SetRoute("A/quay", wait=True))
+        assert waiting.outcome.stage is Stage.WAITING
+        assert waiting.outcome.reason == "Block c is occupied."
+        bench.report(Device("detector", "c"), "clear")
+        await asyncio.sleep(5)
+        assert waiting.outcome.stage is Stage.TAKEN
+        bench.report(TURNOUT, "reverse")
+        assert (await waiting).stage is Stage.SET
+
+
+@pytest.mark.parametrize("how", ["cancel A/quay", "hold A", "hold all"])
+async def test_a_route_that_somebody_takes_back_is_cancelled(how: str) -> None:
+    bench = LoopbackBench()
+    async with Controller(table_from(CONTROLLED), bench) as controller:
+        all_clear(bench)
+        await asyncio.sleep(5)
+        asked = controller.ask("set A/quay")
+        assert asked.outcome.stage is Stage.TAKEN
+        controller.ask(how)
+        assert (await asked).stage is Stage.CANCELLED
+
+
+async def test_a_route_into_which_something_runs_has_failed() -> None:
+    bench = LoopbackBench()
+    async with Controller(table_from(CONTROLLED), bench) as controller:
+        all_clear(bench)
+        await asyncio.sleep(5)
+        asked = controller.ask("set A/quay")
+        bench.report(Device("detector", "j"), "occupied")
+        outcome = await asked
+        assert (outcome.stage, outcome.reason) == (
+            Stage.FAILED,
+            "It was given up before it was done.",
+        )
+
+
+async def test_automatic_working_is_set_when_its_signal_is_off_for_the_first_time() -> None:
+    bench = LoopbackBench()
+    async with Controller(table_from(CONTROLLED), bench) as controller:
+        all_clear(bench)
+        await asyncio.sleep(5)
+        assert (await controller.ask("work A/main")).stage is Stage.SET
 
 
 async def test_what_somebody_takes_back_is_cancelled(table: Table) -> None:
@@ -179,7 +265,7 @@ async def test_a_request_over_a_link_is_made_and_its_outcome_told() -> None:
         bench.ask("hold A", "1")
         bench.ask("hold M9", "2")
         bench.ask("move t reverse", "3")
-        await asyncio.sleep(5)
+        await asyncio.sleep(0.1)
         assert bench.orders[SIGNAL] == "danger"
         assert told(bench, "1") == ["taken"]
         assert told(bench, "2") == ["refused"]
