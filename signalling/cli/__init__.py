@@ -33,6 +33,7 @@ VERBS = {
     "bus": "say how full a layout's CAN buses are, and how long their frames wait",
     "check": "say what is wrong with a layout file",
     "demo": "run an invented layout with trains, to see the signalling at work",
+    "listen": "show what arrives from a layout's hardware, and say nothing to it",
     "new": "write a layout file with comments to start from",
     "node": "be a node on a CAN bus, with this computer's pins or simulated ones",
     "run": "run the signalling of a layout, until stopped",

@@ -36,7 +36,7 @@ _FURNITURE = 4
 """Lines of the screen that are no rows: the title, headings, a rule, what is left out."""
 _RAW = 60
 """Columns of a payload, at most."""
-_WHERE = 0.4
+_WHERE = 0.35
 """Share of the width that places get, at most."""
 
 
@@ -92,18 +92,22 @@ def picture(
     bound = [line for line in newest if line.arrival.bound][: (room + 1) // 2]
     shown = set(map(id, bound))
     shown |= set(map(id, [line for line in newest if id(line) not in shown][: room - len(bound)]))
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, expand=True, pad_edge=False)
+    several = len(listening.names) > 1
+    table = Table(
+        box=box.SIMPLE_HEAD, show_edge=False, expand=True, pad_edge=False, padding=(0, 1, 0, 0)
+    )
     table.add_column("ago", justify="right", no_wrap=True)
     table.add_column("times", justify="right", no_wrap=True)
-    table.add_column("on", no_wrap=True)
+    if several:
+        table.add_column("on", no_wrap=True)
     places = max((len(where(line.arrival)) for line in lines if id(line) in shown), default=0)
     places = max(min(places, round(width * _WHERE)), len("where"))
     table.add_column("where", no_wrap=True, overflow="ellipsis", width=places)
     table.add_column("what arrived", no_wrap=True, overflow="ellipsis", ratio=3)
-    table.add_column("what it says", no_wrap=True, overflow="ellipsis", ratio=4)
+    table.add_column("what it says", no_wrap=True, overflow="ellipsis", ratio=5)
     for line in lines:
         if id(line) in shown:
-            table.add_row(*_cells(line, now), style=_style(line, now))
+            table.add_row(*_cells(line, now, several=several), style=_style(line, now))
     above = [Text(begun(listening, name), no_wrap=True, overflow="ellipsis")]
     above += [
         Text(printable(link_line(link_event(now, link))), no_wrap=True, overflow="ellipsis")
@@ -116,13 +120,13 @@ def picture(
     return Group(*above, table, end)
 
 
-def _cells(line: Line, now: float) -> tuple[Text, ...]:
+def _cells(line: Line, now: float, *, several: bool) -> tuple[Text, ...]:
     arrival = line.arrival
     ago = now - line.at
     return (
         Text(f"{ago:.0f} s" if ago >= 1 else "now"),
         Text(str(line.count)),
-        Text(line.transport),
+        *((Text(line.transport),) if several else ()),
         Text(where(arrival)),
         Text(raw(arrival, _RAW)),
         Text(said(arrival)),

@@ -33,3 +33,8 @@ def run_alone(program: str, *arguments: str) -> subprocess.CompletedProcess[str]
 def test_it_passes_what_every_transport_must_between_processes() -> None:
     run = run_alone("between_processes.py", "udp_multicast", GROUP)
     assert run.returncode == 0, run.stdout + run.stderr
+
+
+def test_listening_says_nothing_and_works_beside_who_runs_the_layout(tmp_path: Path) -> None:
+    run = run_alone("listens_beside.py", GROUP, str(tmp_path))
+    assert run.returncode == 0, run.stdout + run.stderr
