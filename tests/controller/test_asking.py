@@ -102,7 +102,6 @@ async def test_a_turnout_waits_then_moves_and_is_set_when_it_is_detected(table: 
         assert asked.outcome.stage is Stage.WAITING
         assert asked.outcome.reason.startswith("Block j is occupied; ")
         bench.report(Device("detector", "j"), "clear")
-        await asyncio.sleep(20)
         await until(lambda: bench.orders.get(TURNOUT) == "reverse", "the order to move")
         assert asked.outcome.stage is Stage.TAKEN
         bench.report(TURNOUT, "moving")
