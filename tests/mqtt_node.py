@@ -48,6 +48,7 @@ class NodeEnd:
     def __init__(self, name: str, serial: str, at_rest: Orders) -> None:
         self.name = name
         self.serial = serial
+        self.start = new_session()
         self.at_rest = at_rest
         self.reports: dict[str, dict[str, str | None]] = {}
         self.rejected: Counter[str] = Counter()
@@ -86,6 +87,7 @@ class NodeEnd:
             heard=self.heard,
             status=NodeStatus(
                 serial=self.serial,
+                start=self.start,
                 firmware="1.0.0",
                 supply=12_080,
                 rejected=sum(self.rejected.values()) - self.rejected["lost"],

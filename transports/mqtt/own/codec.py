@@ -52,6 +52,8 @@ class NodeStatus:
     """Who a node is, and how it fares."""
 
     serial: str
+    start: str
+    """What it has drawn by chance since its power came."""
     firmware: str
     supply: int | None = None
     """Millivolts; ``None`` where it is not measured."""

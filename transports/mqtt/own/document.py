@@ -43,6 +43,7 @@ _BY_NODES = ("report", "gone")
 """What nodes say; the controller says the rest."""
 
 _NODE_SESSION, _CONTROLLER_SESSION = "5d0c1f8e7a63b294", "c2a81e5b9d2f4763"
+_START = "9b61d07c42e8f35a"
 
 EXAMPLES: Mapping[str, Message] = {
     "first-report": NodeReport(
@@ -50,7 +51,9 @@ EXAMPLES: Mapping[str, Message] = {
         session=_NODE_SESSION,
         seq=1,
         heard=None,
-        status=NodeStatus(serial="GP-000017", firmware="1.4.2", supply=12_080, orders_lost=True),
+        status=NodeStatus(
+            serial="GP-000017", start=_START, firmware="1.4.2", supply=12_080, orders_lost=True
+        ),
         reports={"detector": {"d1": "clear", "d2": "occupied"}},
     ),
     "first-order": NodeOrder(
@@ -69,7 +72,7 @@ EXAMPLES: Mapping[str, Message] = {
         session=_NODE_SESSION,
         seq=2,
         heard=Heard(session=_CONTROLLER_SESSION, seq=41),
-        status=NodeStatus(serial="GP-000017", firmware="1.4.2", supply=12_080),
+        status=NodeStatus(serial="GP-000017", start=_START, firmware="1.4.2", supply=12_080),
         reports={
             "detector": {"d1": "clear", "d2": "occupied", "d3": None},
             "turnout": {"t1": "reverse"},

@@ -43,7 +43,7 @@ NODE = "^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"
 DEVICE = f"^[A-Za-z0-9_][A-Za-z0-9_./-]{{0,{LONGEST_NAME - 1}}}$"
 """A device's name at its node."""
 _SERIAL = "^[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}$"
-_SESSION = "^[0-9a-f]{16}$"
+_RANDOM = "^[0-9a-f]{16}$"
 _CHECK_SUM = "^[0-9a-f]{8}$"
 
 _MOST = 2**32 - 1
@@ -155,7 +155,7 @@ def _ordered(kind: DeviceKind) -> dict[str, Any]:
 
 _NODE = _text(NODE, "The node's name, as in the topic.")
 _BY = _text(
-    _SESSION,
+    _RANDOM,
     "Who says it: 64 random bits in hexadecimal, new with each connection to the broker.",
 )
 _SEQ = _whole(
@@ -166,7 +166,7 @@ _HEARD = _or_null(
         "The newest message of the other side that the publisher had heard when it said this; "
         "null where there was none. It proves how old this message can be at most.",
         {
-            "session": _text(_SESSION, "The session of that message."),
+            "session": _text(_RANDOM, "The session of that message."),
             "seq": _whole(1, _MOST, "The number of that message."),
         },
     )
@@ -181,6 +181,9 @@ _STATUS = _object(
     "Who the node is, and how it fares.",
     {
         "serial": _text(_SERIAL, "Given to this board alone, for good."),
+        "start": _text(
+            _RANDOM, "64 random bits in hexadecimal, drawn anew whenever the board gets its power."
+        ),
         "firmware": _text("^[A-Za-z0-9][A-Za-z0-9_.+-]{0,31}$", "The version of its program."),
         "supply": _or_null(
             _whole(0, 65_535, "Its supply in millivolts; null where it is not measured.")

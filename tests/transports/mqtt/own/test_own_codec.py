@@ -41,6 +41,7 @@ HEARD = st.none() | st.builds(Heard, session=SESSIONS, seq=NUMBERS)
 STATUSES = st.builds(
     NodeStatus,
     serial=NODES,
+    start=st.from_regex(r"[0-9a-f]{16}", fullmatch=True),
     firmware=st.sampled_from(["1", "1.4.2", "2.0+dirty"]),
     supply=st.none() | st.integers(0, 65_535),
     rejected=COUNTS,

@@ -97,7 +97,7 @@ def test_the_words_of_reports() -> None:
     status = [member for row in rows("Report") for member in words(row[0])]
     assert status == list(SCHEMAS["report"]["properties"]["status"]["properties"])
     assert f"up to {LONGEST_NAME} letters" in section("Report")
-    assert NodeStatus(serial="x", firmware="1").supply is None
+    assert NodeStatus(serial="x", start="0" * 16, firmware="1").supply is None
 
 
 def test_the_words_of_orders() -> None:

@@ -41,7 +41,7 @@ REPORT = NodeReport(
     session=SESSION,
     seq=7,
     heard=Heard(session="fedcba9876543210", seq=3),
-    status=NodeStatus(serial="17", firmware="1.0"),
+    status=NodeStatus(serial="17", start="0" * 16, firmware="1.0"),
     reports={"detector": {"d1": "occupied"}},
 )
 ORDER = NodeOrder(
