@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 from attrs import Factory, define, frozen
 
-from tests.mixed.tern import HELD_BY, MAY_FOLLOW, PROVED, ROUTES, STOPS, Route
+from tests.mixed.tern import HELD_BY, MAY_FOLLOW, ROUTES, STOPS, Route
 
 if TYPE_CHECKING:
     from signalling.simulate.world import World
@@ -146,8 +146,7 @@ class Judge:
             route = self._laid(signal)
             following = None if route is None else route.following
             shown = None if following is None else self.shown.aspects[following]
-            unproved = following not in PROVED
-            if aspect == DANGER or shown is None or unproved or shown in MAY_FOLLOW[aspect]:
+            if aspect == DANGER or shown is None or shown in MAY_FOLLOW[aspect]:
                 self._promising_since.pop(signal, None)
                 continue
             since = self._promising_since.setdefault(signal, now)
