@@ -63,7 +63,8 @@ def layouts(draw: st.DrawFn) -> str:
         name = f"S{len(signals)}"
         splits = branch and (rear, ahead) == (ring[-1], junction)
         signals[name] = _signal(draw, rear, ahead, branch=splits)
-        stops[f"P{name}"] = f"signal = '{name}'"
+        proved = draw(st.sampled_from(["false", "true", "true, proved_within = 4"]))
+        stops[f"P{name}"] = f"signal = '{name}', proved = {proved}"
     detectors = _detectors(draw, ring)
     danger = {}
     for name, press in (("switch", "false"), ("press", "true")):
@@ -158,6 +159,7 @@ def restful(table: Table) -> tuple[Report, ...]:
         "lamps": "lit",
         "indicator": "dark",
         "lock": "idle",
+        "stop": "applied",
     }
     return tuple(Report(device, calm[device.kind]) for device in vocabulary(table))
 

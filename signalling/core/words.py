@@ -164,6 +164,7 @@ class Alarm:
     """A state that a person should know of, for as long as it lasts."""
 
     kind: str
-    """``train-lost``, ``passed-at-danger``, ``lamps-failed`` or ``turnout-failed``."""
+    """``train-lost``, ``passed-at-danger``, ``lamps-failed``, ``turnout-failed``, ``stop-failed``
+    or ``stop-stuck``."""
     thing: str
     sentence: str

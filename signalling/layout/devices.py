@@ -76,8 +76,8 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
     for name in layout.signals:
         danger = KINDS["signal"].orders
         yield _made("signal", name, more=tuple(aspects.get(name, danger))[len(danger) :])
-    for name in layout.stops:
-        yield _made("stop", name)
+    for name, stop in layout.stops.items():
+        yield _made("stop", name, reporting=stop.proved)
 
 
 def _made(

@@ -289,6 +289,14 @@ class Stop:
     unpowered: Literal["applied", "lifted"] = _described(
         "What it does without power.", default="applied"
     )
+    proved: bool = _described(
+        "Whether it reports how it stands; signals that lead to its signal then wait for the "
+        "proof that it is applied.",
+        default=False,
+    )
+    proved_within: float = _described(
+        "How long it may take to move and to report so.", unit="s", default=2.0, above=0
+    )
 
 
 @frozen(kw_only=True)

@@ -36,6 +36,7 @@ _TABLES = {
 _HOW = {
     ("indicator", "report"): "An indicator reports where a route has `indicator_proved = true`.",
     ("lock", "report"): "A lock reports where its turnout has `lever = true`.",
+    ("stop", "report"): "A stop reports where it has `proved = true`.",
     ("turnout", "order"): 'A turnout takes orders where it has `moved_by = "us"`.',
 }
 """When a device has a direction that not every device of its kind has."""
@@ -222,8 +223,9 @@ def _consequence(layout: Layout, each: Device) -> str:
         case "lock":
             return "its turnout stays locked"
         case "stop":
-            unpowered = layout.stops[each.name].unpowered
-            return f"it stays as it is without power, {unpowered}"
+            stop = layout.stops[each.name]
+            unheard = f", and signals that lead to signal {stop.signal} stay at danger"
+            return f"it stays as it is without power, {stop.unpowered}{unheard * stop.proved}"
     return "its aspects are shown nowhere"
 
 

@@ -90,8 +90,9 @@ KINDS: dict[str, DeviceKind] = {
         ),
         DeviceKind(
             name="stop",
+            reports=("applied", "lifted"),
             orders=("applied", "lifted"),
-            sentence="a train stop",
+            sentence="a train stop: its order, and the proof of how it stands",
         ),
     )
 }

@@ -30,6 +30,7 @@ _CALM = {
     "lamps": "lit",
     "lock": "idle",
     "indicator": "dark",
+    "stop": "applied",
 }
 
 
@@ -66,8 +67,8 @@ class Contacts:
         return device in self._said
 
     def say(self, device: Device, value: str) -> None:
-        """Let a device say something."""
-        if self._said.get(device) != value:
+        """Let a device say something, if it ever does."""
+        if self._said.get(device, value) != value:
             self._said[device] = value
             self._news[device] = None
 

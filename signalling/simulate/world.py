@@ -137,6 +137,7 @@ class World:
                 self._changed = True
             case "stop" if self.stops.get(name) != value and name in self.stops:
                 self.stops[name] = value
+                self._contacts.say(order.device, value)
                 applied = value == "applied"
                 self._stops_applied += applied
                 self._acting[self._sections[name]] += 1 if applied else -1

@@ -35,6 +35,7 @@ def check_track(table: Table, findings: Findings) -> None:
         _check_hidden(table, findings, rows)
     _check_stand_off(table, findings)
     _check_stops(table, findings)
+    _check_stop_proofs(table, findings)
     _check_sections(table, findings)
     _check_beams(table, findings)
     _check_sequence(table, findings)
@@ -193,6 +194,20 @@ def _check_stops(table: Table, findings: Findings) -> None:
                 f"stop {name}",
                 "Without power it lets trains pass its signal, whatever the signal shows.",
                 "Wire it so that it is applied without power, and write `unpowered = 'applied'`.",
+            )
+
+
+def _check_stop_proofs(table: Table, findings: Findings) -> None:
+    """Say which stops are proved to nobody."""
+    asked = {stop for row in table.rows for stop in row.next_stops}
+    for name, stop in table.layout.stops.items():
+        if stop.proved and name not in asked:
+            findings.note(
+                ("stops", name, "proved"),
+                f"stop {name}",
+                f"No signal leads to signal {stop.signal}, so none waits for the proof that the "
+                "stop is applied; only an alarm is raised.",
+                "Put a signal of the same direction before it, where trains come that way.",
             )
 
 

@@ -202,7 +202,8 @@ COLUMNS = (
         title="Proved",
         group="Also",
         between=" ",
-        sentence="Lamps and indicators that must be proved to be so.",
+        sentence="Lamps and indicators that must be proved to be so; and train stops of the exit "
+        "signal, each of them while it is ordered so.",
     ),
     Column(
         key="switches",
@@ -319,6 +320,8 @@ def _proved(row: Row) -> Mapping[str, str]:
         proved[f"lamps of {row.route.exit}"] = "lit"
     if row.indicator_shown is not None:
         proved[f"indicator of {row.signal}"] = row.indicator_shown
+    for stop in row.next_stops:
+        proved[f"stop {stop}"] = "applied"
     return proved
 
 

@@ -64,6 +64,8 @@ class Row:
     """Whether the lamps of the signal at its end are proved."""
     speed: RouteSpeed
     """What the route's speed makes of its aspects, and how it is held until a train is close."""
+    next_stops: tuple[str, ...]
+    """Proved stops of the signal at its end."""
     release_after: float
     announced_from: Mapping[str, tuple[Lies, ...]]
     """Blocks from which signals in rear announce it to a train, and the lies that lead from each
@@ -214,6 +216,11 @@ def gather_rows(
                 and route.exit is not None
                 and layout.signals[route.exit].lamps_proved,
                 speed=speeds[route.name],
+                next_stops=tuple(
+                    name
+                    for name in stops.get(route.exit or "", ())
+                    if main and layout.stops[name].proved
+                ),
                 release_after=special.release_after,
                 announced_from=_announced_from(announcing, speeds[route.name], route, hidden),
                 forward=_forward(

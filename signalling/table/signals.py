@@ -21,6 +21,7 @@ from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
 from signalling.table.guard import Guard
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row
+from signalling.table.stop_proofs import StopProofs
 from signalling.table.turnouts import Turnouts
 
 __all__ = ["Signals"]
@@ -38,6 +39,7 @@ class Signals:
     detection: Detection
     turnouts: Turnouts
     passing: Passing
+    stop_proofs: StopProofs
     moves: dict[str, list[Row]] = field(factory=dict)
     """By signal, those of subsidiary moves."""
     guards: dict[str, Guard] = field(factory=dict)
@@ -170,6 +172,7 @@ class Signals:
             return self._moves_by(row)
         graph = self.graph
         terms = [self.ready(row), *self._unfouled(row), *self._lamp_terms(row)]
+        terms += [term for stop in row.next_stops for term in self.stop_proofs.holds(stop)]
         if row.guarded:
             guard = self.guards[row.name]
             terms += [guard.lock.literal, guard.permission.literal]

@@ -16,11 +16,12 @@ from signalling.layout.words import KINDS, Device
 from signalling.practice.schema import DANGER, Practice
 from signalling.table.calls import Calls
 from signalling.table.detection import Detection
-from signalling.table.graph import Graph, Literal
+from signalling.table.graph import FALSE, Graph, Literal
 from signalling.table.guard import Guards, make_guard
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row, gather_rows
 from signalling.table.signals import Signals
+from signalling.table.stop_proofs import StopProofs
 from signalling.table.stops import Stops
 from signalling.table.turnouts import Turnouts
 
@@ -42,7 +43,8 @@ class AlarmSource:
     """A state that a person should know of."""
 
     kind: str
-    """``train-lost``, ``passed-at-danger``, ``lamps-failed`` or ``turnout-failed``."""
+    """``train-lost``, ``passed-at-danger``, ``lamps-failed``, ``turnout-failed``, ``stop-failed``
+    or ``stop-stuck``."""
     thing: str
     literal: Literal
     sentence: str
@@ -87,7 +89,10 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     for row in rows:
         (by_signal if row.move is Move.MAIN else moves).setdefault(row.signal, []).append(row)
     passing = Passing(graph, track, detection, frozenset(by_signal))
-    signals = Signals(graph, layout, practice, by_signal, detection, turnouts, passing, moves)
+    stop_proofs = StopProofs(graph, layout)
+    signals = Signals(
+        graph, layout, practice, by_signal, detection, turnouts, passing, stop_proofs, moves
+    )
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
     signals.guards = guards
     at_block: dict[str, list[str]] = {}
@@ -117,6 +122,9 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     lifted = {
         name: stops.lifted(name) for name, stop in layout.stops.items() if stop.signal in by_signal
     }
+    for name in stop_proofs.names:
+        acknowledged = signals.acknowledge(layout.stops[name].signal)
+        stop_proofs.finish(name, lifted.get(name, FALSE), acknowledged)
     graph.finish()
     return Table(
         layout=layout,
@@ -214,4 +222,25 @@ def _alarms(
         )
         for name, literal in turnouts.failed.items()
     )
+    proofs = signals.stop_proofs
+    for name in proofs.names:
+        signal = layout.stops[name].signal
+        alarms.append(
+            AlarmSource(
+                "stop-failed",
+                f"stop {name}",
+                proofs.failed(name),
+                f"Stop {name} was lifted although it was ordered applied; signals that lead to "
+                f"signal {signal} are held at danger. Mend it, then acknowledge signal {signal}.",
+            )
+        )
+        alarms.append(
+            AlarmSource(
+                "stop-stuck",
+                f"stop {name}",
+                proofs.stuck(name),
+                f"Stop {name} is applied although it was ordered to lift; it will stop the train "
+                f"that signal {signal} lets go. Mend it.",
+            )
+        )
     return tuple(alarms)

@@ -63,7 +63,7 @@ def test_every_device_with_its_values() -> None:
         "signal S4": ((), ("danger", "caution")),
         "signal S5": ((), ("danger", "clear")),
         "signal S6": ((), three),
-        "stop brake2": ((), ("applied", "lifted")),
+        "stop brake2": (("applied", "lifted"), ("applied", "lifted")),
         "stop brake4": ((), ("applied", "lifted")),
     }
 

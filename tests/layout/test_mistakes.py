@@ -432,9 +432,9 @@ TRANSPORTS_AND_BINDINGS = [
     ),
     Mistake(
         LAST,
-        f'[[bindings]]\ndevice = "stop *"\ntransport = "club"\nreport = {{}}\n{LAST}',
+        f'[[bindings]]\ndevice = "signal *"\ntransport = "club"\nreport = {{}}\n{LAST}',
         "binding 3",
-        "`report` does nothing here: none of 2 devices reports",
+        "`report` does nothing here: none of 6 devices reports",
         "Take `report` out.",
         "report = {}",
     ),
@@ -448,10 +448,10 @@ TRANSPORTS_AND_BINDINGS = [
     ),
     warned(
         LAST,
-        f'[[bindings]]\ndevice = "stop brake2"\ntransport = "club"\nfresh = 5\n{LAST}',
+        f'[[bindings]]\ndevice = "stop brake4"\ntransport = "club"\nfresh = 5\n{LAST}',
         "binding 3",
-        "`fresh` does nothing here: stop brake2 never reports",
-        "Take `fresh` out.",
+        "`fresh` does nothing here: stop brake4 never reports",
+        "A stop reports where it has `proved = true`.",
         "fresh = 5",
     ),
     warned(
@@ -494,7 +494,7 @@ TRANSPORTS_AND_BINDINGS = [
         "lamps *",
         "[signals.S2]",
     ),
-    warned('"lock *"', "", "lock t3", "its turnout stays locked", "lock *", "t3 = {"),
+    warned(', "lock *"', "", "lock t3", "its turnout stays locked", "lock *", "t3 = {"),
     warned(
         '"turnout *"',
         '"turnout t1", "turnout t3"',

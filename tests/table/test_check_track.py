@@ -47,6 +47,13 @@ def test_the_base_is_sound() -> None:
     [
         (', moved_by = "us"', "", "note", "signal B", "others may throw at any time"),
         (
+            'PA = { signal = "A" }',
+            'PZ = { signal = "Z", proved = true }\n[signals.Z]\nat = "f > e"\naspects = 2',
+            "note",
+            "stop PZ",
+            "No signal leads to signal Z, so none waits for the proof",
+        ),
+        (
             "D = { at",
             "D = { overlap = 'a > b', at",
             "warning",

@@ -149,6 +149,10 @@ def said(table: Table, row: Row) -> tuple[set[str], set[str]]:
     terms |= {f"not signal {name} passed at danger" for name in cells["foul"]}
     for what, value in cells["proved"].items():
         kind, _, of = what.partition(" of ")
+        if kind.startswith("stop "):
+            assert value == "applied"
+            terms |= {f"{kind} proved", f"not {kind} failed"}
+            continue
         terms.add(f"{kind} {of}={value}")
         if (kind, of) == ("lamps", signal):
             terms.add(f"not lamps of {of} failed")

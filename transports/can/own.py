@@ -32,6 +32,7 @@ _REPORTS: Mapping[str, tuple[str, str]] = {
     "lock": ("InputReport", "Port"),
     "lamps": ("SignalProof", "Lamps"),
     "indicator": ("SignalProof", "IndicatorLit"),
+    "stop": ("StopProof", "Port"),
 }
 """In which frame and field each kind of device reports."""
 

@@ -35,6 +35,7 @@ def test_nodes_of_our_own_schema(tmp_path: Path) -> None:
         *(f"detector {name}" for name in ("d1", "d2", "j1", "d3", "q1")),
         "turnout t1",
         "lamps M3",
+        "stop S2",
     }
     assert bindings.nodes == [3, 4]
     assert len(bindings.own_groups) == 3

@@ -21,13 +21,14 @@ from transports.transport import BoundDevice
 
 SCHEMA = load_schema()
 D1, D2, D20 = (Device("detector", name) for name in ("d1", "d2", "d20"))
-T1, M1, X1, L1, O1, I1 = (
+T1, M1, X1, L1, O1, I1, S1 = (
     Device("turnout", "t1"),
     Device("lamps", "M1"),
     Device("danger", "x1"),
     Device("lock", "t1"),
     Device("override", "M1/quay"),
     Device("indicator", "M1"),
+    Device("stop", "S1"),
 )
 VALUES = ("clear", "occupied")
 DEVICES = (
@@ -40,6 +41,7 @@ DEVICES = (
     BoundDevice(device=X1, reports=("free", "danger"), report={"node": 4, "port": 0}),
     BoundDevice(device=L1, reports=("idle", "asked"), report={"node": 4, "port": 1}),
     BoundDevice(device=O1, reports=("auto", "lit", "dark"), report={"node": 4, "port": 2}),
+    BoundDevice(device=S1, reports=("applied", "lifted"), report={"node": 4, "port": 3}),
 )
 
 
@@ -138,6 +140,7 @@ def test_every_kind_of_report(bench: Bench) -> None:
     board.say("TurnoutReport", 0, 3, Port1=3)
     board.say("SignalProof", 0, 3, Lamps2=2, IndicatorLit2=4)
     board.say("InputReport", 0, 3, Port0=2, Port1=2, Port2=3)
+    board.say("StopProof", 0, 3, Port3=2)
     assert bench.known == {
         T1: "moving",
         M1: "lit",
@@ -145,10 +148,12 @@ def test_every_kind_of_report(bench: Bench) -> None:
         X1: "danger",
         L1: "asked",
         O1: "dark",
+        S1: "lifted",
     }
     board.say("TurnoutReport", Port1=1)
     board.say("SignalProof", Lamps2=1, IndicatorLit2=8)
     board.say("InputReport", Port0=1, Port1=1, Port2=1)
+    board.say("StopProof", Port3=1)
     assert bench.known == {
         T1: "normal",
         M1: "dark",
@@ -156,7 +161,10 @@ def test_every_kind_of_report(bench: Bench) -> None:
         X1: "free",
         L1: "idle",
         O1: "auto",
+        S1: "applied",
     }
+    board.say("StopProof")
+    assert bench.known[S1] is None
     board.say("SignalProof", Lamps2=0, IndicatorLit2=5)  # a position that the signal has not
     assert (bench.known[M1], bench.known[I1]) == (None, None)
 
