@@ -47,7 +47,6 @@ _KEYS = (
 _PLAIN = {
     "payload_limit": "the schema has a limit of its own",
     "publishers": "nodes say themselves that they are there",
-    "refresh": "everything is said again four times within the seconds of `within`",
 }
 """Keys that mean nothing where messages are of our own schema, and why."""
 

@@ -102,7 +102,7 @@ class OwnConversation:
         self._wake = wake
         self._reach = reach
         self._unreached: frozenset[str] | None = None
-        self._period = min(PERIOD, options.within / REPEATS)
+        self._period = min(PERIOD, options.within / REPEATS, options.timing.refresh)
         # The logic behind the orders speaks at least once within this time, if it runs.
         self._patience = options.timing.lost_after
         self._told_at = 0.0

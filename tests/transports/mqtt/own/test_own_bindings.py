@@ -9,8 +9,10 @@ import pytest
 from signalling.errors import ConfigurationError
 from signalling.layout.words import BoundDevice, Device
 from transports.mqtt import MqttTransport
+from transports.mqtt.options import Options
 from transports.mqtt.own.bindings import bind
-from transports.transport import TransportSettings
+from transports.mqtt.own.conversation import OwnBindings
+from transports.transport import LinkCounters, TransportSettings
 
 D1 = Device("detector", "d1")
 M2 = Device("signal", "M2")
@@ -118,7 +120,7 @@ def test_a_node_may_have_reports_alone_or_orders_alone_or_nothing() -> None:
         ([], {"schema": True}, "schema is True"),
         ([], {"publishers": {}}, "both publishers and schema"),
         ([], {"payload_limit": 100}, "both payload_limit and schema"),
-        ([], {"refresh": 0.5}, "both refresh and schema.*within"),
+        ([], {"refresh": 0}, "refresh is 0"),
         ([], {"within": 0}, "within is 0"),
         ([], {"within": "1"}, "within is '1'"),
         ([], {"within": 61}, "within is 61"),
@@ -142,6 +144,23 @@ def test_words_of_the_schema_mean_nothing_without_it() -> None:
     for each in (detector(node="shed"), signal(node="shed")):
         with pytest.raises(ConfigurationError, match=r"It names a node.*schema = 1"):
             plain(each)
+
+
+@pytest.mark.parametrize(
+    ("options", "period"),
+    [({}, 0.25), ({"within": 0.4}, 0.1), ({"refresh": 0.125}, 0.125), ({"refresh": 60}, 0.25)],
+)
+def test_orders_are_said_again_within_what_was_asked_for(
+    options: dict[str, float], period: float
+) -> None:
+    devices = (signal(node="shed"),)
+    settings = TransportSettings(name="club", options={"schema": 1, **options}, devices=devices)
+    conversation = OwnBindings(settings, Options.read(settings)).converse(
+        lambda _: None, LinkCounters(), lambda: None
+    )
+    assert len(conversation.opening(100.0)) == 2
+    assert conversation.next_turn == 100.0 + period
+    assert len(conversation.turn(conversation.next_turn)) == 1
 
 
 def test_nodes_are_found_only_where_there_are_some() -> None:

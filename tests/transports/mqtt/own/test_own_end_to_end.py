@@ -11,6 +11,7 @@ import pytest
 from signalling.controller import Controller
 from signalling.layout.words import Device
 from tests.conftest import Broker, until
+from tests.faults.post import Post, by_post
 from tests.mqtt_node import PyNode
 from transports.link import LinkState
 from transports.mqtt import MqttTransport
@@ -80,20 +81,22 @@ WEST = {
 class Hall:
     """Two nodes of the hall, and a controller."""
 
-    def __init__(self, broker: Broker, folder: Path, within: float) -> None:
-        self.broker = broker
+    def __init__(
+        self, broker: Broker | None, folder: Path, within: float, *, more: str = ""
+    ) -> None:
+        self.port = 1 if broker is None else broker.port
         self.east = self.node("east", "GP-1", EAST, within)
         self.west = self.node("west", "GP-2", WEST, within)
         self.layout = folder / "gannet.toml"
         self.layout.write_text(
-            GANNET.replace("PORT", str(broker.port)).replace("WITHIN", str(within))
+            GANNET.replace("PORT", str(self.port)).replace("WITHIN", f"{within}\n{more}")
         )
         self.controller = Controller(self.layout)
 
     def node(self, name: str, serial: str, at_rest: Any, within: float) -> PyNode:
         # The smallest interval, so that a node is quick where freshness is long.
         period = min(within / 4, 0.25)
-        return PyNode("gannet", name, serial, at_rest, period=period, port=self.broker.port)
+        return PyNode("gannet", name, serial, at_rest, period=period, port=self.port)
 
     @property
     def club(self) -> MqttTransport:
@@ -232,6 +235,17 @@ async def test_when_the_controller_falls_silent_nodes_show_danger_in_time(
         link._telling.cancel()
         await asyncio.wait({link._telling})
         await until(lambda: "danger" in hall.aspects, "danger", hall)
+
+
+async def test_nodes_keep_their_orders_however_long_a_refresh_is_asked_for(tmp_path: Path) -> None:
+    with by_post(Post()):
+        hall = Hall(None, tmp_path, 1.0, more="refresh = 60")
+        async with hall.east, hall.west, hall.controller:
+            hall.everything_clear()
+            await hall.shows(*ALL_CLEAR)
+            for _ in range(1000):
+                await asyncio.sleep(0.01)
+                assert hall.aspects == ALL_CLEAR
 
 
 @pytest.mark.parametrize("how", ["kill", "freeze"])
