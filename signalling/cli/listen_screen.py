@@ -129,7 +129,7 @@ def _cells(line: Line, now: float, *, several: bool) -> tuple[Text, ...]:
         *((Text(line.transport),) if several else ()),
         Text(where(arrival)),
         Text(raw(arrival, _RAW)),
-        Text(said(arrival)),
+        Text(said(arrival, line.changes)),
     )
 
 

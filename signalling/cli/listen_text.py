@@ -33,7 +33,9 @@ __all__ = [
 Event = dict[str, Any]
 
 _SHOWN = 200
-"""Characters of a payload, and of what it says, that stand in a line."""
+"""Characters of a payload that stand in a line."""
+_SAID = 2000
+"""Characters of what it says that stand in a line: what is to be bound must be found there."""
 _WIDEST = 60
 """Characters of a place for which columns make room."""
 
@@ -52,8 +54,9 @@ def as_lines(news: Iterable[News]) -> Iterator[str]:
     for each in news:
         at = f"{each.at:10.3f}  "
         match each:
-            case New(transport=transport, arrival=arrival, count=count):
-                told = f"{transport}  {where(arrival)}  {raw(arrival, _SHOWN)}  {said(arrival)}"
+            case New(transport=transport, arrival=arrival, count=count, changes=changes):
+                says = said(arrival, changes)
+                told = f"{transport}  {where(arrival)}  {raw(arrival, _SHOWN)}  {says}"
                 yield f"{at}{count:5} x  {told}"
             case Settled(report=report):
                 yield f"{at}{report.device}: {report.value or 'not known any more'}"
@@ -72,7 +75,7 @@ def summary_lines(listening: Listening) -> Iterator[str]:
         yield ""
         for line in lines:
             place = f"{line.transport:{width}}  {where(line.arrival):{places}}"
-            yield f"{line.count:7} x  {place}  {said(line.arrival)}"
+            yield f"{line.count:7} x  {place}  {_cut(said(line.arrival), _SHOWN)}"
     if listening.passed_over:
         yield f"{listening.passed_over:7} x  at more places than can be remembered"
     yield "" if lines else "Nothing arrived."
@@ -108,20 +111,20 @@ def raw(arrival: Arrival, longest: int) -> str:
     return _cut(printable(_raw(arrival)) or "(empty)", longest)
 
 
-def said(arrival: Arrival) -> str:
-    """Return what something says, in a sentence's worth of words."""
+def said(arrival: Arrival, changes: Iterable[str] = ()) -> str:
+    """Return what something says, in a sentence's worth of words; what has changed first."""
     told = [_meaning(meaning) for meaning in arrival.meanings]
     if arrival.reason:
         told.insert(0, f"turned away ({arrival.reason})")
     if not arrival.meanings and arrival.message:
-        told.append(" ".join((arrival.message, *_pairs(arrival, arrival.values))))
+        told.append(_pairs(arrival.message, arrival, arrival.values, changes))
     if arrival.meanings and arrival.unbound:
-        told.append(" ".join(("bound to nothing:", *_pairs(arrival, arrival.unbound))))
+        told.append(_pairs("bound to nothing:", arrival, arrival.unbound, changes))
     elif not arrival.bound and not arrival.reason:
         told.append("bound to nothing")
     if arrival.kept and not arrival.meanings:
         told.append("retained")
-    return _cut(printable("; ".join(told)), _SHOWN)
+    return _cut(printable("; ".join(told)), _SAID)
 
 
 def _meaning(meaning: Meaning) -> str:
@@ -129,10 +132,19 @@ def _meaning(meaning: Meaning) -> str:
     return f"{'order to ' if meaning.order else ''}{meaning.device}: {meaning.value or '?'}{reason}"
 
 
-def _pairs(arrival: Arrival, names: Iterable[str]) -> Iterator[str]:
-    for name in names:
-        value = _plain(arrival.values[name])
-        yield f"{name}={value if isinstance(value, str) else json.dumps(value)}"
+def _pairs(title: str, arrival: Arrival, names: Iterable[str], changes: Iterable[str]) -> str:
+    names, changes = list(names), set(changes)
+    changed = [name for name in names if name in changes]
+    same = [name for name in names if name not in changes]
+    words = [title, *(_pair(arrival, name) for name in changed)]
+    # What has changed is what a user looks for.
+    words += ["- as before:"] if changed and same else []
+    return " ".join((*words, *(_pair(arrival, name) for name in same)))
+
+
+def _pair(arrival: Arrival, name: str) -> str:
+    value = _plain(arrival.values[name])
+    return f"{name}={value if isinstance(value, str) else json.dumps(value)}"
 
 
 def _cut(text: str, longest: int) -> str:
@@ -168,9 +180,9 @@ def as_events(news: Iterable[News]) -> Iterator[Event]:
     for each in news:
         at = round(each.at, 6)
         match each:
-            case New(transport=transport, arrival=arrival, count=count):
+            case New(transport=transport, arrival=arrival, count=count, changes=changes):
                 event = {"at": at, "event": "arrival", "transport": transport}
-                yield event | _as_json(arrival) | {"count": count}
+                yield event | _as_json(arrival) | {"changes": list(changes), "count": count}
             case Settled(report=report):
                 event = {"at": at, "event": "device", **_device(report.device)}
                 yield event | {"value": report.value}

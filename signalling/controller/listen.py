@@ -55,6 +55,8 @@ class Line:
     """When something arrived last: the loop's time, as below."""
     changed: float
     """When it last said something new."""
+    changes: tuple[str, ...] = ()
+    """Names of the values that were other then than before; empty where it was the first."""
 
 
 @frozen
@@ -74,6 +76,8 @@ class New:
     arrival: Arrival
     count: int
     """How often something has arrived at its place, this included."""
+    changes: tuple[str, ...] = ()
+    """Names of values that are other than before; empty where it is the first."""
 
 
 @frozen
@@ -262,11 +266,11 @@ class Listening:
             self.lines[key] = Line(transport, arrival, 1, now, now)
             self._tell(New(now, transport, arrival, 1))
             return
-        new = not _same(line.arrival, arrival)
+        before = line.arrival
         line.arrival, line.count, line.at = arrival, line.count + 1, now
-        if new:
-            line.changed = now
-            self._tell(New(now, transport, arrival, line.count))
+        if not _same(before, arrival):
+            line.changed, line.changes = now, _changes(before, arrival)
+            self._tell(New(now, transport, arrival, line.count, line.changes))
 
     def _deliver(self, report: Report) -> None:
         # That nothing is known when listening ends is no news.
@@ -299,3 +303,12 @@ class Listening:
 
 def _same(one: Arrival, other: Arrival) -> bool:
     return (one.content, one.meanings, one.reason) == (other.content, other.meanings, other.reason)
+
+
+_NOTHING = object()
+
+
+def _changes(one: Arrival, other: Arrival) -> tuple[str, ...]:
+    return tuple(
+        name for name, value in other.values.items() if one.values.get(name, _NOTHING) != value
+    )

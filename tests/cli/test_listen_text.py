@@ -93,6 +93,20 @@ def test_what_something_says(given: Arrival, words: str) -> None:
     assert said(given) == words
 
 
+def test_what_has_changed_stands_first() -> None:
+    values = {"A": 1, "B": 2, "C": 3}
+    stranger = arrival(message="Report", values=values, unbound=tuple(values))
+    assert said(stranger, ("B",)) == "Report B=2 - as before: A=1 C=3; bound to nothing"
+    assert said(stranger, tuple(values)) == "Report A=1 B=2 C=3; bound to nothing"
+    half = arrival(
+        message="Report",
+        values=values,
+        unbound=("A", "B"),
+        meanings=(Meaning(device=D1, value="clear"),),
+    )
+    assert said(half, ("B", "C")) == "detector d1: clear; bound to nothing: B=2 - as before: A=1"
+
+
 def test_what_arrived_is_shown_as_text_or_in_hexadecimal() -> None:
     assert raw(arrival(), 60) == "ON"
     assert raw(arrival(raw=b""), 60) == "(empty)"
@@ -214,6 +228,7 @@ def test_objects_for_programs() -> None:
         "unbound": ["V"],
         "bound": False,
         "reason": "",
+        "changes": [],
         "count": 7,
     }
     total, stopped = summary_events(ear, 9.0)  # type: ignore[arg-type]

@@ -116,7 +116,9 @@ async def test_a_user_finds_what_is_bound_and_what_is_not(
         await broker.publish("attic/17/state", '{"taken": true}')
         await broker.publish("attic/17/state", '{"taken": true}')
         await broker.publish("attic/17/state", '{"taken": false}')
-        await listen.says(r"3 x  club  attic/17/state  {\"taken\": false}  bound to nothing$")
+        await listen.says(
+            r"3 x  club  attic/17/state  {\"taken\": false}  JSON /taken=false; bound to nothing$"
+        )
         await listen.says("1 x  club  merrow/report/detector/b1  clear  detector b1: clear$")
         await listen.says("detector/b2  empty  detector b2: . .unknown-value: empty.$")
         assert await listen.end(how) == GOOD
@@ -146,9 +148,9 @@ async def test_it_is_as_the_manual_shows_it(broker: Broker, layout: str) -> None
     async with Listen(layout) as listen:
         await listen.says("link club: up")
         await broker.publish("merrow/report/detector/b1", "clear")
-        await broker.publish("attic/17/state", '{"taken": true}')
-        await broker.publish("attic/17/state", '{"taken": false}')
-        await listen.says("false")
+        await broker.publish("attic/17/state", '{"taken": true, "battery": 81}')
+        await broker.publish("attic/17/state", '{"taken": false, "battery": 81}')
+        await listen.says("taken=false")
         assert await listen.end() == GOOD
     shown = MANUAL.partition("$ signalling listen merrow.toml\n")[2].partition("```")[0]
     times = re.compile(r"^ +\d+\.\d{3}  ")

@@ -182,6 +182,16 @@ async def test_what_arrives_is_told_once_and_repetitions_are_counted(table: Tabl
         assert round(line.at - line.changed, 3) == 1
 
 
+async def test_what_has_changed_is_named(table: Table) -> None:
+    async with running(table) as (listening, pigeon, reader):
+        for values in ({"a": 1, "b": 2}, {"a": 1, "b": 3}, {"a": 1, "b": 3}, {"a": 0, "c": 4}):
+            pigeon.arrive("loft", repr(values).encode(), message="note", values=values)
+        await asyncio.sleep(1)
+        assert [each.changes for each in reader.told(New)] == [(), ("b",), ("a", "c")]
+        pigeon.arrive("loft", repr(values).encode(), message="note", values=values)
+        assert next(iter(listening.lines.values())).changes == ("a", "c"), "until the next change"
+
+
 async def test_parts_are_places_of_their_own(table: Table) -> None:
     async with running(table) as (listening, pigeon, _):
         for part in ("page 1", "page 2", "page 1"):

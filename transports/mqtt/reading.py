@@ -14,6 +14,7 @@ from signalling.errors import RejectedInputError
 from transports.listen import Arrival, Meaning
 from transports.mqtt.incoming import Incoming
 from transports.mqtt.payload import read_json
+from transports.mqtt.places import places
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from transports.mqtt.topics import ReportRoute
     from transports.transport import LinkCounters, Sink
 
-__all__ = ["PlainReader", "plain_topics"]
+__all__ = ["PlainReader", "plain_topics", "unbound"]
 
 
 def plain_topics(bindings: PlainBindings) -> tuple[str, ...]:
@@ -32,6 +33,25 @@ def plain_topics(bindings: PlainBindings) -> tuple[str, ...]:
     orders = (each.topic for words in bindings.routes.orders.values() for each in words.values())
     presence = (each.topic for each in bindings.publishers.values() if each.topic is not None)
     return tuple(dict.fromkeys((bindings.status, *presence, *bindings.routes.reports, *orders)))
+
+
+_LOOKED_INTO = 8192
+"""Bytes of JSON that is bound to nothing: a device says its state in fewer, and many are kept."""
+
+
+def unbound(topic: str, payload: bytes, *, retained: bool) -> Arrival:
+    """Return what arrived on a topic to which nothing is bound; of JSON, place by place."""
+    values = places(payload, _LOOKED_INTO)
+    return Arrival(
+        place=topic,
+        raw=payload,
+        text=True,
+        kept=retained,
+        message="JSON" if values else "",
+        values=values,
+        unbound=tuple(values),
+        content=(payload, retained),
+    )
 
 
 class PlainReader:
@@ -81,6 +101,9 @@ class PlainReader:
             for route in self._reports.get(topic, ())
         ]
         message, values = self._about(topic, payload)
+        told = self._told(topic, payload)
+        if not (message or reports or told):
+            return unbound(topic, payload, retained=retained)
         return Arrival(
             place=topic,
             raw=payload,
@@ -88,7 +111,7 @@ class PlainReader:
             kept=retained,
             message=message,
             values=values,
-            meanings=(*reports, *self._told(topic, payload)),
+            meanings=(*reports, *told),
             known=bool(message),
             content=(payload, retained),
         )

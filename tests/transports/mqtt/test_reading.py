@@ -73,6 +73,13 @@ def test_what_is_bound_to_nothing_is_told_too() -> None:
     assert not rig.counters.rejected
 
 
+def test_json_that_is_bound_to_nothing_is_told_by_what_a_binding_would_point_at() -> None:
+    arrival = Rig()("shed/17", '{"occ": true, "more": {"battery": 81}}')
+    assert (arrival.message, arrival.bound) == ("JSON", False)
+    assert dict(arrival.values) == {"/occ": True, "/more/battery": 81}
+    assert arrival.unbound == ("/occ", "/more/battery")
+
+
 @pytest.mark.parametrize(
     ("payload", "reason"),
     [
