@@ -57,7 +57,7 @@ class _AnyNode:
     """Stands for all nodes together, where the link itself is watched."""
 
 
-@frozen
+@frozen(eq=False)
 class _LifeOf:
     """Stands for whatever one node says."""
 
