@@ -73,6 +73,8 @@ class Options:
     publishers: Mapping[str, Mapping[str, Any]]
     schema: int | None
     """The version of our own schema; ``None`` where each binding says what its messages are."""
+    requests: bool
+    """Whether requests may be made."""
     within: float
     """Seconds for which what is said in our own schema holds good, unless said again."""
     timing: Timing
@@ -104,6 +106,7 @@ class Options:
             payload_limit=whole(thing, given, "payload_limit", 1, 2**28, default=65_536),
             publishers=table_of_tables(thing, given, "publishers"),
             schema=_schema(thing, given),
+            requests=given.get("requests", False) is not False,
             within=_within(thing, given),
             timing=Timing.from_options(settings.name, given),
         )

@@ -26,6 +26,7 @@ from transports.mqtt.own.codec import (
 )
 from transports.mqtt.own.node import Node
 from transports.mqtt.own.numbers import new_session
+from transports.mqtt.own.requests import OwnRequests
 from transports.mqtt.session import Publication
 from transports.mqtt.topics import checked_topic
 from transports.transport import nobody_asks
@@ -33,10 +34,12 @@ from transports.transport import nobody_asks
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from signalling.layout.asking import Answer
     from signalling.layout.words import Order
     from transports.mqtt.options import Options
     from transports.mqtt.own.codec import NodeOrder
     from transports.mqtt.own.nodes import NodeInfo
+    from transports.requests import RequestSink
     from transports.transport import LinkCounters, Reach, Sink, TransportSettings
 
 __all__ = ["OwnBindings", "OwnConversation"]
@@ -62,6 +65,7 @@ class OwnBindings:
         self.nodes = bind(settings.name, settings.devices)
         self.node_of = {device: node.name for node in self.nodes.values() for device in node.orders}
         self.addresses = Addresses(options.base)
+        self.requests = options.requests
         checked_topic(f"transport {settings.name}, base", options.base)
         self._options = options
 
@@ -72,9 +76,10 @@ class OwnBindings:
         wake: Callable[[], None],
         *,
         reach: Reach = nobody_asks,
+        asked: RequestSink | None = None,
     ) -> OwnConversation:
-        """Return what serves one opening of the link."""
-        return OwnConversation(self, self._options, sink, counters, wake, reach=reach)
+        """Return what serves one opening of the link; requests go to ``asked``."""
+        return OwnConversation(self, self._options, sink, counters, wake, reach=reach, asked=asked)
 
 
 class OwnConversation:
@@ -93,6 +98,7 @@ class OwnConversation:
         wake: Callable[[], None],
         *,
         reach: Reach,
+        asked: RequestSink | None,
     ) -> None:
         prepare()
         self._addresses = bindings.addresses
@@ -124,6 +130,11 @@ class OwnConversation:
             self._listen(Gone, node, self._take_gone)
         for node in self._nodes.values():
             self._listen(NodeReport, node, self._take_report)
+        self._requests: OwnRequests | None = None
+        if asked is not None:
+            self._requests = OwnRequests(
+                bindings.addresses, self._session, asked, counters.rejected
+            )
         self.next_turn = 0.0
         self.will = self._all_danger()
         self._say_reach()
@@ -135,8 +146,9 @@ class OwnConversation:
 
     @property
     def topics(self) -> Sequence[str]:
-        """The topics of all nodes that the layout names, of their wills first."""
-        return tuple(self._listening)
+        """The topics of all nodes that the layout names, of their wills first; then of askers."""
+        topics = tuple(self._listening)
+        return topics if self._requests is None else (*topics, self._requests.topic)
 
     @property
     def next_deadline(self) -> float | None:
@@ -161,6 +173,8 @@ class OwnConversation:
         for node in self._nodes.values():
             if again or node.due:
                 said.append(self._order(node.order(now, vouched=vouched)))
+        if self._requests is not None:
+            said += self._requests.listening(now)
         return said
 
     def orders(self, orders: Iterable[Order], now: float) -> list[Publication]:
@@ -181,6 +195,10 @@ class OwnConversation:
         if before is not None and before.changed:
             said.append(self._order(before.order(now, vouched=True)))
         return said
+
+    def answers(self, answers: Iterable[Answer]) -> list[Publication]:
+        """Tell askers what has become of their requests."""
+        return [] if self._requests is None else self._requests.answers(answers)
 
     def closing(self) -> list[Publication]:
         """Put everything to danger."""
@@ -210,14 +228,17 @@ class OwnConversation:
         """Take a message."""
         self.check(now)
         take = self._listening.get(topic)
-        if take is None:
+        asker = None if self._requests is None or take else self._requests.asker_of(topic)
+        if take is None and asker is None:
             return
         if retained:
             # Nobody retains anything here: it is from another time.
             self._rejected["retained"] += 1
-            return
-        take(payload, now)
-        self._say_reach()
+        elif take is not None:
+            take(payload, now)
+            self._say_reach()
+        elif self._requests is not None and asker is not None:
+            self._requests.take(asker, payload, now)
 
     def check(self, now: float) -> None:
         """Take it that nodes that are overdue are not known any more."""

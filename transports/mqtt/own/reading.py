@@ -18,8 +18,11 @@ from transports.mqtt.own.addresses import ADDRESSES
 from transports.mqtt.own.codec import (
     NAMES,
     AllDanger,
+    AskerOutcome,
+    AskerRequest,
     Gone,
     Identify,
+    Listening,
     Message,
     NodeOrder,
     NodeReport,
@@ -36,12 +39,17 @@ if TYPE_CHECKING:
 __all__ = ["OwnReader", "own_topics"]
 
 _UNHEARD = "its node hears no controller"
+_ASKING = (AskerRequest, AskerOutcome, Listening)
+"""Messages between us and those who make requests."""
 
 
 def own_topics(bindings: OwnBindings) -> tuple[str, ...]:
     """Return every topic on which a bound node says something or is told something."""
     of = bindings.addresses.of
-    return tuple(dict.fromkeys(of(cls, node) for node in bindings.nodes for cls in NAMES))
+    ours = [of(cls, node) for node in bindings.nodes for cls in NAMES if cls not in _ASKING]
+    if bindings.requests:
+        ours += [of(cls, "+") for cls in _ASKING]
+    return tuple(dict.fromkeys(ours))
 
 
 class OwnReader:
@@ -54,9 +62,9 @@ class OwnReader:
         self._sink = sink
         self._rejected = counters.rejected
         base = re.escape(bindings.addresses.base)
-        node = f"(?P<node>{NODE.removeprefix('^').removesuffix('$')})"
+        who = f"(?P<who>{NODE.removeprefix('^').removesuffix('$')})"
         self._topics = {
-            cls: re.compile(ADDRESSES[name].format(base=base, node=node))
+            cls: re.compile(ADDRESSES[name].format(base=base, node=who, asker=who))
             for cls, name in NAMES.items()
         }
 
@@ -68,7 +76,7 @@ class OwnReader:
         for cls, pattern in self._topics.items():
             match = pattern.fullmatch(topic)
             if match is not None:
-                named = match.groupdict().get("node")
+                named = match.groupdict().get("who")
                 return self._read(topic, payload, cls, named, retained=retained)
         return Arrival(
             place=topic, raw=payload, text=True, kept=retained, content=(payload, retained)
@@ -84,8 +92,9 @@ class OwnReader:
         reason = ""
         try:
             message = decode(cls, payload)
-            if named is not None and message.node != named:
-                raise RejectedInputError("another-node", message.node or "all")  # noqa: TRY301 - told below
+            if named is not None and _about(message) != named:
+                another = "another-asker" if cls in _ASKING else "another-node"
+                raise RejectedInputError(another, _about(message) or "all")  # noqa: TRY301 - told below
             if retained:
                 raise RejectedInputError("retained")  # noqa: TRY301 - told below
             values = _values(message)
@@ -107,13 +116,13 @@ class OwnReader:
             values=values,
             meanings=meanings,
             unbound=unbound,
-            known=named is None or named in self._nodes,
+            known=named is None or named in self._nodes or cls in _ASKING,
             reason=reason,
             content=content,
         )
 
     def _meanings(self, message: Message) -> tuple[Meaning, ...]:
-        binding = None if message.node is None else self._nodes.get(message.node)
+        binding = self._nodes.get(_about(message) or "")
         if binding is None:
             return ()
         match message:
@@ -130,7 +139,7 @@ class OwnReader:
 
     def _unbound(self, message: Message) -> tuple[str, ...]:
         """Return what is said of devices to which nothing is bound, by the names in ``values``."""
-        binding = None if message.node is None else self._nodes.get(message.node)
+        binding = self._nodes.get(_about(message) or "")
         match message:
             case NodeReport(reports=said):
                 taken = set() if binding is None else set(binding.reports)
@@ -146,6 +155,17 @@ class OwnReader:
             for name in section
             if (kind, name) not in taken
         )
+
+
+def _about(message: Message) -> str | None:
+    """Return the node or the asker that a message is from or for; ``None`` for all."""
+    match message:
+        case AskerRequest(asker=asker) | AskerOutcome(asker=asker):
+            return asker
+        case Listening():
+            return None
+        case _:
+            return message.node
 
 
 def _said(device: Device, value: str | None, why: str) -> Meaning:
@@ -183,6 +203,12 @@ def _values(message: Message) -> dict[str, Any]:
             return {"session": session}
         case AllDanger(node=node):
             return {"node": node}
+        case AskerRequest(id=name, request=request):
+            return {"id": name, "request": request}
+        case AskerOutcome(id=name, request=request, outcome=outcome, reason=reason):
+            return {"id": name, "request": request, "outcome": outcome, "reason": reason}
+        case Listening(session=session):
+            return {"session": session}
 
 
 def _flat(sections: Mapping[str, Any]) -> dict[str, Any]:
