@@ -11,6 +11,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from signalling.controller.asks import Ask
     from signalling.controller.changes import Change
     from signalling.controller.clock import PacedLoop
     from signalling.controller.controller import Controller, Status
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
         SignallingError,
         UnreadableFileError,
     )
+    from signalling.layout.asking import Outcome, Stage
     from signalling.layout.model import Layout
     from signalling.layout.notation import Lie
     from signalling.layout.read import read_layout
@@ -93,6 +95,9 @@ __all__ = [  # noqa: RUF022 - in reading order
     "Controller",
     "Status",
     "Change",
+    "Ask",
+    "Outcome",
+    "Stage",
     "PacedLoop",
     # What can go wrong.
     "SignallingError",
@@ -106,6 +111,7 @@ __all__ = [  # noqa: RUF022 - in reading order
 ]
 
 _HOMES = {
+    "signalling.controller.asks": ("Ask",),
     "signalling.controller.changes": ("Change",),
     "signalling.controller.clock": ("PacedLoop",),
     "signalling.controller.controller": ("Controller", "Status"),
@@ -137,6 +143,7 @@ _HOMES = {
         "SignallingError",
         "UnreadableFileError",
     ),
+    "signalling.layout.asking": ("Outcome", "Stage"),
     "signalling.layout.model": ("Layout",),
     "signalling.layout.notation": ("Lie",),
     "signalling.layout.read": ("read_layout",),

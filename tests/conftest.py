@@ -179,13 +179,18 @@ class Broker:
     def running(self) -> bool:
         return self._process is not None
 
-    async def publish(self, topic: str, payload: str | bytes, *options: str) -> None:
-        """Publish with ``mosquitto_pub``, and wait until the broker has it."""
+    async def publish(
+        self, topic: str, payload: str | bytes, *options: str, lines: bool = False
+    ) -> None:
+        """Publish with ``mosquitto_pub``, and wait until the broker has it.
+
+        With ``lines``, each line is a message of its own.
+        """
         data = payload.encode() if isinstance(payload, str) else payload
         process = await asyncio.create_subprocess_exec(
             _tool("mosquitto_pub"),
             *("-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic),
-            *("-s" if data else "-n", *options),
+            *("-l" if lines else "-s" if data else "-n", *options),
             stdin=subprocess.PIPE,
         )
         await process.communicate(data)

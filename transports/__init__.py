@@ -7,9 +7,11 @@ from transports.conformance import (
     check_lossy_transport,
     check_transport,
 )
+from transports.conformance_requests import AskingFarEnd, check_requests
 from transports.link import SUPERVISED_OPTIONS, Timing
 from transports.listen import Arrival, CanListen, Hear, Meaning
 from transports.loopback import LoopbackBench, LoopbackTransport
+from transports.requests import Answer, Asked, CarriesRequests, RequestSink
 from transports.transport import (
     BoundDevice,
     LinkCounters,
@@ -34,6 +36,11 @@ __all__ = [  # noqa: RUF022 - in reading order
     "Hear",
     "Arrival",
     "Meaning",
+    # Or carry requests, and what becomes of them.
+    "CarriesRequests",
+    "RequestSink",
+    "Asked",
+    "Answer",
     # The reference.
     "LoopbackBench",
     "LoopbackTransport",
@@ -43,4 +50,7 @@ __all__ = [  # noqa: RUF022 - in reading order
     "FarEnd",
     "LossyFarEnd",
     "ConformanceError",
+    # And those that carry requests besides.
+    "check_requests",
+    "AskingFarEnd",
 ]

@@ -120,7 +120,7 @@ class RequestDesk:
             if now - asked.at <= OLDEST:
                 return asked
             self._rejected["old-request"] += 1
-            self._refuse(asked, f"It is older than {OLDEST:g} s. Ask again.")
+            self._refuse(asked, f"It may be older than {OLDEST:g} s. Ask again.")
         return None
 
     def answer(self, answer: Answer) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Protocol
 
+from signalling.layout.asking import Answer
 from signalling.layout.words import Order
 from transports.mqtt.session import Publication
 
@@ -43,6 +44,9 @@ class Conversation(Protocol):
 
     def orders(self, orders: Iterable[Order], now: float) -> list[Publication]:
         """Return what is said for new orders."""
+
+    def answers(self, answers: Iterable[Answer]) -> list[Publication]:
+        """Return what is said of requests that were made."""
 
     def closing(self) -> list[Publication]:
         """Return what is said before taking leave."""

@@ -20,6 +20,7 @@ from transports.mqtt.session import Endpoint, Session
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
 
+    from signalling.layout.asking import Answer
     from signalling.layout.words import Order
     from transports.mqtt.conversation import Conversation
     from transports.mqtt.options import Options
@@ -90,6 +91,10 @@ class Link:
         if not said and not self.session.connected:
             raise LinkError("the connection to the MQTT broker has gone")
         await self.session.publish(said)
+
+    async def tell(self, answers: Iterable[Answer]) -> None:
+        """Publish answers to requests, and return when the broker has acknowledged them."""
+        await self.session.publish(self.conversation.answers(answers))
 
     async def close(self) -> None:
         """Say what is said last, as far as the broker listens, and disconnect."""

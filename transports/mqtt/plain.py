@@ -14,14 +14,17 @@ from typing import TYPE_CHECKING
 
 from transports.mqtt.incoming import Incoming
 from transports.mqtt.presence import OFFLINE, ONLINE, Publisher
+from transports.mqtt.requests import PlainRequests, RequestTopics
 from transports.mqtt.session import Publication
 from transports.mqtt.topics import Routes, checked_topic
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
+    from signalling.layout.asking import Answer
     from signalling.layout.words import Order
     from transports.mqtt.options import Options
+    from transports.requests import RequestSink
     from transports.transport import LinkCounters, Sink, TransportSettings
 
 __all__ = ["PlainBindings", "PlainConversation"]
@@ -38,16 +41,22 @@ class PlainBindings:
         self.status = checked_topic(
             f"transport {settings.name}, base", f"{options.base}/controller"
         )
+        self.requests = RequestTopics.under(options.base) if options.requests else None
+        ours = (self.status, *(() if self.requests is None else self.requests.all))
         self.routes = Routes.make(
-            settings.name, options.base, settings.devices, self.publishers, self.status
+            settings.name, options.base, settings.devices, self.publishers, ours
         )
         self._options = options
 
     def converse(
-        self, sink: Sink, counters: LinkCounters, wake: Callable[[], None]
+        self,
+        sink: Sink,
+        counters: LinkCounters,
+        wake: Callable[[], None],
+        asked: RequestSink | None,
     ) -> PlainConversation:
-        """Return what serves one opening of the link."""
-        return PlainConversation(self, self._options, sink, counters, wake)
+        """Return what serves one opening of the link; requests go to ``asked``."""
+        return PlainConversation(self, self._options, sink, counters, wake, asked=asked)
 
 
 class PlainConversation:
@@ -60,6 +69,8 @@ class PlainConversation:
         sink: Sink,
         counters: LinkCounters,
         wake: Callable[[], None],
+        *,
+        asked: RequestSink | None,
     ) -> None:
         self._orders = bindings.routes.orders
         self._silence = options.timing.silence
@@ -81,12 +92,18 @@ class PlainConversation:
             poll=self._ask,
             limit=options.payload_limit,
         )
+        self._requests: PlainRequests | None = None
+        self._request_topic = ""
+        if asked is not None and bindings.requests is not None:
+            self._requests = PlainRequests(bindings.requests, asked, counters.rejected)
+            self._request_topic = bindings.requests.request
         self.next_turn = 0.0
 
     @property
     def topics(self) -> Sequence[str]:
-        """Topics of presence and of reports."""
-        return self._incoming.topics
+        """Topics of presence, of reports, and of requests where any may be made."""
+        topics = self._incoming.topics
+        return (*topics, self._request_topic) if self._request_topic else topics
 
     @property
     def next_deadline(self) -> float | None:
@@ -101,11 +118,16 @@ class PlainConversation:
         """Say the same again."""
         self.next_turn = now + self._silence
         to_ask, self._to_ask = self._to_ask, {}
-        return [self._online, *to_ask.values()]
+        said = [self._online, *to_ask.values()]
+        return said if self._requests is None else [*said, self._requests.listening(now)]
 
     def orders(self, orders: Iterable[Order], _now: float) -> list[Publication]:
         """Say each order on its topic."""
         return [self._orders[order.device][order.value] for order in orders]
+
+    def answers(self, answers: Iterable[Answer]) -> list[Publication]:
+        """Say what has become of requests."""
+        return [] if self._requests is None else self._requests.answers(answers)
 
     def closing(self) -> list[Publication]:
         """Say that we are off."""
@@ -113,6 +135,9 @@ class PlainConversation:
 
     def receive(self, topic: str, payload: bytes, now: float, *, retained: bool) -> None:
         """Take a message."""
+        if self._requests is not None and topic == self._request_topic:
+            self._requests.take(payload, now, retained=retained)
+            return
         self._incoming.take(topic, payload, now, retained=retained)
 
     def check(self, now: float) -> None:

@@ -56,21 +56,30 @@ class Routes:
         base: str,
         devices: Iterable[BoundDevice],
         publishers: Iterable[str],
-        status_topic: str,
+        ours: Iterable[str],
     ) -> Routes:
-        """Return the routes of the devices. Raises ``ConfigurationError``."""
+        """Return the routes of the devices; ``ours`` are topics that no device may have.
+
+        Raises ``ConfigurationError``.
+        """
         reports: dict[str, list[ReportRoute]] = {}
         orders: dict[Device, Mapping[str, Publication]] = {}
-        publishers = tuple(publishers)
+        publishers, ours = tuple(publishers), frozenset(ours)
         for bound in devices:
             thing = f"transport {transport}, {bound.device}"
             if bound.reports:
                 topic, route = _report(thing, base, bound, publishers)
+                if topic in ours:
+                    raise ConfigurationError(
+                        f"{thing}, report",
+                        f"Its reports come on {topic!r}, which is not for reports.",
+                        "Give them a topic of their own.",
+                    )
                 reports.setdefault(topic, []).append(route)
             if bound.orders:
                 orders[bound.device] = _orders(thing, base, bound)
         _check_told_apart(transport, reports)
-        _check_apart(transport, orders, {*reports, status_topic})
+        _check_apart(transport, orders, {*reports, *ours})
         return cls({topic: tuple(routes) for topic, routes in reports.items()}, orders)
 
 
@@ -156,7 +165,7 @@ def _check_apart(
                 raise ConfigurationError(
                     f"transport {transport}, {device}, order",
                     f"Orders go to {publication.topic!r}, which is not for orders: "
-                    "they would be heard as reports.",
+                    "they would be heard as reports or requests.",
                     "Give them a topic of their own.",
                 )
             other = taken.setdefault((publication.topic, publication.payload), device)

@@ -23,11 +23,13 @@ from transports.transport import LinkCounters, nobody_asks
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from signalling.layout.asking import Answer
     from signalling.layout.words import Order
     from transports.listen import Hear
     from transports.mqtt.conversation import Conversation
     from transports.mqtt.listening import Reader
     from transports.mqtt.own.nodes import NodeInfo
+    from transports.requests import RequestSink
     from transports.transport import Reach, Sink, TransportSettings
 
 __all__ = ["MqttTransport"]
@@ -50,6 +52,7 @@ class MqttTransport:
             self._bindings = OwnBindings(settings, options)
         self._link: Link | None = None
         self._reach: Reach = nobody_asks
+        self._request_sink: RequestSink | None = None
 
     def watch_reach(self, reach: Reach) -> None:
         """Say from now on to which devices at nodes of our own schema orders do not get through.
@@ -58,15 +61,20 @@ class MqttTransport:
         """
         self._reach = reach
 
+    def take_requests(self, sink: RequestSink) -> None:
+        """Deliver requests from the next opening on."""
+        self._request_sink = sink
+
     async def open(self, sink: Sink) -> None:
         """Connect, listen, and say that we are there."""
         await self.close()
         bindings, counters, reach = self._bindings, self.counters, self._reach
+        asked = self._request_sink
 
         def converse(wake: Callable[[], None]) -> Conversation:
             if isinstance(bindings, OwnBindings):
-                return bindings.converse(sink, counters, wake, reach=reach)
-            return bindings.converse(sink, counters, wake)
+                return bindings.converse(sink, counters, wake, reach=reach, asked=asked)
+            return bindings.converse(sink, counters, wake, asked)
 
         link = Link(self._options, converse)
         await link.open()
@@ -84,6 +92,12 @@ class MqttTransport:
         orders = tuple(orders)
         await self._link.send(orders)
         self.counters.sent += len(orders)
+
+    async def tell(self, answers: Iterable[Answer]) -> None:
+        """Publish what has become of requests, and return when the broker has acknowledged it."""
+        if self._link is None:
+            raise LinkError("the connection is not open")
+        await self._link.tell(answers)
 
     async def close(self) -> None:
         """Say that we are off, as far as the broker listens, and disconnect."""

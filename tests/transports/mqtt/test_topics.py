@@ -22,7 +22,7 @@ def signal(name: str, **order: Any) -> BoundDevice:
 
 
 def routes(*devices: BoundDevice, publishers: tuple[str, ...] = ()) -> Routes:
-    return Routes.make("club", "gannet", devices, publishers, STATUS)
+    return Routes.make("club", "gannet", devices, publishers, (STATUS,))
 
 
 def test_topics_where_a_binding_names_none() -> None:

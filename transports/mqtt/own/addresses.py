@@ -18,8 +18,12 @@ ADDRESSES = {
     "order": f"{{base}}/v{VERSION}/node/{{node}}/order",
     "identify": f"{{base}}/v{VERSION}/node/{{node}}/identify",
     "all-danger": f"{{base}}/v{VERSION}/all-danger",
+    "request": f"{{base}}/v{VERSION}/asker/{{asker}}/request",
+    "outcome": f"{{base}}/v{VERSION}/asker/{{asker}}/outcome",
+    "listening": f"{{base}}/v{VERSION}/listening",
 }
-"""The topic of each kind of message, with places for the base and the node's name."""
+"""The topic of each kind of message, with places for the base and for the name of the node, or of
+who asks."""
 
 
 @frozen
@@ -28,6 +32,6 @@ class Addresses:
 
     base: str
 
-    def of(self, cls: type, node: str = "") -> str:
-        """Return the topic of a class of messages, by or for a node."""
-        return ADDRESSES[NAMES[cls]].format(base=self.base, node=node)
+    def of(self, cls: type, who: str = "") -> str:
+        """Return the topic of a class of messages, by or for a node or an asker."""
+        return ADDRESSES[NAMES[cls]].format(base=self.base, node=who, asker=who)

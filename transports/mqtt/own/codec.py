@@ -25,9 +25,12 @@ from transports.mqtt.payload import read_json
 __all__ = [
     "NAMES",
     "AllDanger",
+    "AskerOutcome",
+    "AskerRequest",
     "Gone",
     "Heard",
     "Identify",
+    "Listening",
     "Message",
     "NodeOrder",
     "NodeReport",
@@ -118,7 +121,45 @@ class AllDanger:
     node: str | None = None
 
 
-Message = NodeReport | Gone | NodeOrder | Identify | AllDanger
+@frozen(kw_only=True)
+class AskerRequest:
+    """From an asker: it asks for something."""
+
+    asker: str
+    session: str
+    id: str
+    heard: Heard
+    request: str
+
+
+@frozen(kw_only=True)
+class AskerOutcome:
+    """To an asker: what has become of a request so far."""
+
+    asker: str
+    session: str
+    asked_in: str
+    """The session of the asker in which the request was made."""
+    id: str
+    request: str
+    outcome: str
+    reason: str
+    final: bool
+
+
+@frozen(kw_only=True)
+class Listening:
+    """To all askers: requests are heard."""
+
+    session: str
+    seq: int
+    within: int
+    """Milliseconds after which a request that names this number is too old."""
+
+
+Message = (
+    NodeReport | Gone | NodeOrder | Identify | AllDanger | AskerRequest | AskerOutcome | Listening
+)
 """Anything that is said in our own schema."""
 
 Wanted = TypeVar("Wanted", bound=Message)
@@ -129,6 +170,9 @@ NAMES: Mapping[type, str] = {
     NodeOrder: "order",
     Identify: "identify",
     AllDanger: "all-danger",
+    AskerRequest: "request",
+    AskerOutcome: "outcome",
+    Listening: "listening",
 }
 """What each kind of message is called, in the schemas and in topics."""
 

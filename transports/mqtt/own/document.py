@@ -7,6 +7,7 @@ files again::
     python -m transports.mqtt.own.document shared
 
 ``shared/mqtt/NAME.schema.json`` describes one kind of message,
+``shared/mqtt-plain`` has requests in plain JSON, and
 ``shared/asyncapi.yaml`` who says which of them where, with examples.
 """
 
@@ -22,16 +23,20 @@ from transports.mqtt.own.addresses import ADDRESSES
 from transports.mqtt.own.codec import (
     NAMES,
     AllDanger,
+    AskerOutcome,
+    AskerRequest,
     Gone,
     Heard,
     Identify,
+    Listening,
     Message,
     NodeOrder,
     NodeReport,
     NodeStatus,
     encode,
 )
-from transports.mqtt.own.schema import LONGEST_PAYLOAD, NODE, SCHEMAS, VERSION
+from transports.mqtt.own.schema import LONGEST_PAYLOAD, NODE, SCHEMAS, VERSION, Schema
+from transports.mqtt.requests import SCHEMAS as PLAIN
 
 __all__ = ["EXAMPLES", "as_yaml", "asyncapi", "files"]
 
@@ -39,9 +44,10 @@ _DRAFT_07 = "application/schema+json;version=draft-07"
 _BINDING = "0.2.0"
 """Version of the MQTT bindings of AsyncAPI."""
 
-_BY_NODES = ("report", "gone")
-"""What nodes say; the controller says the rest."""
+_BY_OTHERS = ("report", "gone", "request")
+"""What nodes and askers say; the controller says the rest."""
 
+_ASKER_SESSION = "71c4f02b9e5d8a36"
 _NODE_SESSION, _CONTROLLER_SESSION = "5d0c1f8e7a63b294", "c2a81e5b9d2f4763"
 _START = "9b61d07c42e8f35a"
 
@@ -103,16 +109,35 @@ EXAMPLES: Mapping[str, Message] = {
     "identify": Identify(node="shed-1", session=_CONTROLLER_SESSION, serial="GP-000017"),
     "all-danger": AllDanger(session=_CONTROLLER_SESSION),
     "danger-at-one-node": AllDanger(session=_CONTROLLER_SESSION, node="shed-1"),
+    "listening": Listening(session=_CONTROLLER_SESSION, seq=7, within=3000),
+    "request": AskerRequest(
+        asker="panel",
+        session=_ASKER_SESSION,
+        id="1",
+        heard=Heard(session=_CONTROLLER_SESSION, seq=7),
+        request="hold M2",
+    ),
+    "outcome": AskerOutcome(
+        asker="panel",
+        session=_CONTROLLER_SESSION,
+        asked_in=_ASKER_SESSION,
+        id="1",
+        request="hold M2",
+        outcome="taken",
+        reason="",
+        final=True,
+    ),
 }
 """Messages as they are sent, by names of their own."""
 
 
 def files() -> dict[str, str]:
     """Return the JSON Schemas as texts, by the names of their files under ``mqtt/``."""
-    return {
-        f"{name}.schema.json": json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-        for name, schema in SCHEMAS.items()
-    }
+    return {f"{name}.schema.json": _text(schema) for name, schema in SCHEMAS.items()}
+
+
+def _text(schema: Schema) -> str:
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
 def asyncapi() -> dict[str, Any]:
@@ -173,6 +198,7 @@ def _channel(name: str) -> dict[str, Any]:
     parameters = {
         "base": {"description": "What topics begin with; the transport's `base`."},
         "node": {"description": f"The node's name, which matches {NODE}."},
+        "asker": {"description": f"The asker's name, which matches {NODE}."},
     }
     return {
         "address": address,
@@ -188,7 +214,7 @@ def _operation_name(name: str) -> str:
 
 
 def _action(name: str) -> str:
-    return "receive" if name in _BY_NODES else "send"
+    return "receive" if name in _BY_OTHERS else "send"
 
 
 def _operation(name: str) -> dict[str, Any]:
@@ -236,6 +262,9 @@ def _write(folder: Path) -> None:
     (folder / "mqtt").mkdir(exist_ok=True)
     for name, text in files().items():
         (folder / "mqtt" / name).write_text(text, encoding="utf-8")
+    (folder / "mqtt-plain").mkdir(exist_ok=True)
+    for name, schema in PLAIN.items():
+        (folder / "mqtt-plain" / f"{name}.schema.json").write_text(_text(schema), encoding="utf-8")
     (folder / "asyncapi.yaml").write_text(as_yaml(), encoding="utf-8")
 
 

@@ -13,12 +13,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from signalling.layout.asking import LONGEST_TEXT, Stage
 from signalling.layout.words import KINDS, DeviceKind
 
 __all__ = [
     "DEVICE",
     "LONGEST_NAME",
     "LONGEST_PAYLOAD",
+    "LONGEST_REASON",
     "LONGEST_WORD",
     "NODE",
     "SCHEMAS",
@@ -35,6 +37,8 @@ LONGEST_PAYLOAD = 4096
 """Bytes of a payload, at most. CRC-32 finds any three wrong bits in as many."""
 LONGEST_NAME = 128
 """Characters of a device's name."""
+LONGEST_REASON = 1000
+"""Characters of the reason in an outcome."""
 LONGEST_WORD = 64
 """Characters of an aspect or a position."""
 
@@ -54,6 +58,10 @@ _FOLDED = {"indicator": "signal"}
 
 def _text(pattern: str, description: str) -> dict[str, Any]:
     return {"description": description, "type": "string", "pattern": pattern}
+
+
+def _some_text(description: str, longest: int) -> dict[str, Any]:
+    return {"description": description, "type": "string", "minLength": 1, "maxLength": longest}
 
 
 def _or_null(schema: Schema) -> dict[str, Any]:
@@ -158,6 +166,11 @@ _BY = _text(
     _RANDOM,
     "Who says it: 64 random bits in hexadecimal, new with each connection to the broker.",
 )
+_ASKER = _text(NODE, "The asker's name, as in the topic.")
+_ID = _text(
+    "^[A-Za-z0-9][A-Za-z0-9_.-]{0,31}$",
+    "The request's name, of its own within the asker's session.",
+)
 _SEQ = _whole(
     1, _MOST, "Rises by one with each message of this kind that the publisher says in its session."
 )
@@ -253,6 +266,61 @@ _BODIES: Mapping[str, Schema] = {
         {
             "node": _or_null(_text(NODE, "The node that is meant; null for all.")),
             "session": _BY,
+            "crc": _SUM,
+        },
+    ),
+    "request": _object(
+        "From an asker: it asks for something. Said once, not again and again.",
+        {
+            "asker": _ASKER,
+            "session": _BY,
+            "id": _ID,
+            "heard": _object(
+                "The newest `listening` message that the asker had heard. It proves how old this "
+                "request can be at most.",
+                {
+                    "session": _text(_RANDOM, "The session of that message."),
+                    "seq": _whole(1, _MOST, "The number of that message."),
+                },
+            ),
+            "request": _some_text("What is asked for, such as `hold M2`.", LONGEST_TEXT),
+            "crc": _SUM,
+        },
+    ),
+    "outcome": _object(
+        "To an asker: what has become of its request so far.",
+        {
+            "asker": _ASKER,
+            "session": _BY,
+            "asked_in": _text(_RANDOM, "The asker's session in which it was made."),
+            "id": _ID,
+            "request": _some_text("What was asked for.", LONGEST_TEXT),
+            "outcome": {
+                "description": "How it stands.",
+                "enum": [stage.value for stage in Stage],
+            },
+            "reason": {
+                "description": "Why, as a sentence; or empty.",
+                "type": "string",
+                "maxLength": LONGEST_REASON,
+            },
+            "final": {
+                "description": "Whether nothing further will become of it.",
+                "type": "boolean",
+            },
+            "crc": _SUM,
+        },
+    ),
+    "listening": _object(
+        "To all askers: requests are heard. Said again and again.",
+        {
+            "session": _BY,
+            "seq": _SEQ,
+            "within": _whole(
+                1,
+                60_000,
+                "Milliseconds after which a request that names this number in `heard` is refused.",
+            ),
             "crc": _SUM,
         },
     ),

@@ -24,14 +24,25 @@ from tests.conftest import Broker, Listener, _tool, until
 from tests.mqtt_node import PyNode
 from transports.link import LinkState
 from transports.mqtt import MqttTransport
-from transports.mqtt.own.codec import AllDanger, NodeOrder, NodeReport, decode, encode
+from transports.mqtt.own.addresses import Addresses
+from transports.mqtt.own.codec import (
+    AllDanger,
+    AskerOutcome,
+    AskerRequest,
+    Heard,
+    Listening,
+    NodeOrder,
+    NodeReport,
+    decode,
+    encode,
+)
 from transports.transport import TransportSettings
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
 EXAMPLE = Path(__file__).parents[4] / "examples" / "mosquitto"
-USERS = ("signaller", "page", "hardware", "east", "west")
+USERS = ("signaller", "page", "panel", "automation", "hardware", "east", "west")
 
 LAYOUT = """
 [layout]
@@ -156,13 +167,19 @@ async def test_the_list_lets_each_say_its_own_and_nothing_else(guarded: Guarded)
             "v1/all-danger",
             "order/signal/M1",
             "controller",
+            "v1/asker/panel/outcome",
+            "v1/listening",
+            "outcome",
+            "listening",
         ),
+        "panel": ("v1/asker/panel/request",),
+        "automation": ("request",),
         "east": ("v1/node/east/report", "v1/node/east/gone"),
         "hardware": ("report/detector/d1",),
         "page": (),
     }
     topics = {topic for some in allowed.values() for topic in some}
-    topics |= {"v1/node/west/report", "v1/node/west/gone", "elsewhere"}
+    topics |= {"v1/node/west/report", "v1/node/west/gone", "v1/asker/page/request", "elsewhere"}
     for user, some in allowed.items():
         for topic in sorted(topics):
             listener.lines.clear()
@@ -285,4 +302,41 @@ def test_the_example_is_as_its_comments_say() -> None:
     assert settings["set_tcp_nodelay"] == "true"
     assert settings["allow_anonymous"] == "false"
     acl = (EXAMPLE / "acl").read_text("utf-8")
-    assert set(re.findall(r"^user (\w+)$", acl, re.MULTILINE)) == {"signaller", "page", "hardware"}
+    assert set(re.findall(r"^user (\w+)$", acl, re.MULTILINE)) == {
+        "signaller",
+        "page",
+        "panel",
+        "automation",
+        "hardware",
+    }
+
+
+async def test_who_may_ask_is_heard_and_others_are_not(guarded: Guarded) -> None:
+    file = guarded.folder / "layout.toml"
+    file.write_text(
+        LAYOUT.replace("PORT", str(guarded.port)).replace(
+            "schema = 1", "schema = 1\nrequests = true"
+        )
+    )
+    listener = await guarded.hear("page", "gannet/#")
+    addresses = Addresses("gannet")
+    mine, answers = addresses.of(AskerRequest, "panel"), addresses.of(AskerOutcome, "panel")
+
+    async def ask(user: str, name: str) -> None:
+        latest = decode(Listening, listener.latest[addresses.of(Listening)].encode())
+        heard = Heard(session=latest.session, seq=latest.seq)
+        request = AskerRequest(
+            asker="panel", session="7" * 16, id=name, heard=heard, request="hold M1"
+        )
+        await guarded.publish(mine, encode(request), *guarded.as_user(user))
+
+    async with Controller(file) as controller:
+        await until(lambda: addresses.of(Listening) in listener.latest, "that it listens")
+        for user in ("page", "hardware", "automation", "east"):
+            await ask(user, f"by-{user}")
+        await ask("panel", "by-panel")
+        await until(lambda: answers in listener.latest, "an outcome")
+        outcome = decode(AskerOutcome, listener.latest[answers].encode())
+        assert (outcome.id, outcome.outcome, outcome.asked_in) == ("by-panel", "taken", "7" * 16)
+        assert [topic for topic, _ in listener.lines].count(answers) == 1
+        assert not controller.transports["club"].counters.rejected["another-asker"]

@@ -99,12 +99,12 @@ def test_there_is_a_channel_a_message_and_an_operation_of_each_class() -> None:
     assert {address.rpartition("/")[2] for address in addresses} == set(CLASSES)
     assert all(address.startswith("{base}/v1/") for address in addresses)
     assert len(read["operations"]) == len(read["components"]["messages"]) == len(CLASSES)
-    said_by_nodes = {
+    said_by_others = {
         operation["channel"]["$ref"].rpartition("/")[2]
         for operation in read["operations"].values()
         if operation["action"] == "receive"
     }
-    assert said_by_nodes == {"report", "gone"}
+    assert said_by_others == {"report", "gone", "request"}
 
 
 MESSAGES = [
