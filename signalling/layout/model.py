@@ -216,8 +216,15 @@ class Signal:
     routes: Mapping[str, SignalRoute] = _described(
         "What is special about single routes, by the line that the route follows.", factory=dict
     )
-    overlap: str | None = _described(
-        "Path beyond this signal that is kept clear as a margin while a train runs up to it.",
+    overlap: str | tuple[str, ...] | None = _described(
+        "Path beyond this signal that is kept clear as a margin while a train runs up to it. Of "
+        "several, a route of a controlled signal takes the first that it can have, and swings over "
+        "to another when that one is in the way; any other route takes the first.",
+        default=None,
+    )
+    reduced_overlap: str | None = _described(
+        "A shorter such path, for routes of controlled signals, where no other overlap can be "
+        "had: their signal is held at danger then until the train is close.",
         default=None,
     )
     hidden: tuple[float, ...] | bool | None = _described(

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from enum import StrEnum
 from itertools import islice, pairwise
+from typing import Any
 
 from attrs import evolve, frozen
 
@@ -20,6 +21,7 @@ from signalling.layout.track import Lies, Track, Way, contradict
 
 __all__ = [
     "End",
+    "Overlap",
     "Problem",
     "Route",
     "Traversal",
@@ -28,6 +30,7 @@ __all__ = [
     "derive_routes",
     "in_the_way",
     "leading_to",
+    "that_chooses",
     "without_overlap",
 ]
 
@@ -62,6 +65,16 @@ Traversal = tuple[str, str | None]
 """A block and the block that a train enters it from."""
 
 
+@frozen
+class Overlap:
+    """Track beyond an exit signal that is kept clear as a margin."""
+
+    ways: tuple[Way, ...]
+    lies: Lies
+    reduced: bool
+    """Whether it is shorter than trains need that run up to the signal at full speed."""
+
+
 @frozen(kw_only=True)
 class Route:
     """From a signal to the next signal of the same direction."""
@@ -80,6 +93,9 @@ class Route:
     overlap: tuple[Way, ...] = ()
     """Through each block of the overlap beyond its exit, in order."""
     overlap_lies: Lies = ()
+    choices: tuple[Overlap, ...] = ()
+    """Every overlap beyond its exit that it may have, in order of preference, where there are
+    several, or one that is reduced."""
 
     @property
     def blocks(self) -> tuple[str, ...]:
@@ -125,7 +141,7 @@ def derive_routes(layout: Layout, track: Track) -> tuple[tuple[Route, ...], tupl
                     lies=lies,
                     end=end,
                     exit=leaves,
-                    overlap=_overlap(layout, track, leaves, last),
+                    **_overlaps(layout, track, leaves, last),
                 )
             )
         if len(found) > MOST:
@@ -207,13 +223,22 @@ def _written(lies: Lies) -> list[str]:
     return [f"{turnout}-{lie}" for turnout, lie in lies]
 
 
-def _overlap(layout: Layout, track: Track, leaves: str | None, last: Way) -> tuple[Way, ...]:
-    """Return the ways through the overlap beyond a route's exit signal."""
+def _overlaps(layout: Layout, track: Track, leaves: str | None, last: Way) -> dict[str, Any]:
+    """Return the overlap beyond a route's exit signal, and those that it may choose from."""
     if leaves is None:
-        return ()
-    text = layout.signals[leaves].overlap
-    if text is None:
-        return ()
+        return {}
+    signal = layout.signals[leaves]
+    texts = (signal.overlap,) if isinstance(signal.overlap, str) else signal.overlap or ()
+    found = [_overlap(track, text, last, reduced=False) for text in texts]
+    whole = found[0].ways if found else ()
+    if signal.reduced_overlap is not None:
+        found.append(_overlap(track, signal.reduced_overlap, last, reduced=True))
+    several = len(found) > 1 or any(each.reduced for each in found)
+    return {"overlap": whole, "choices": tuple(found) if several else ()}
+
+
+def _overlap(track: Track, text: str, last: Way, *, reduced: bool) -> Overlap:
+    """Return the overlap that a text describes."""
     steps = parse_path(text)
     ways = []
     rear = last.block
@@ -225,7 +250,7 @@ def _overlap(layout: Layout, track: Track, leaves: str | None, last: Way) -> tup
         )
         ways.append(Way(rear, step.block, ahead, step.lies))
         rear = step.block
-    return tuple(ways)
+    return Overlap(tuple(ways), _lies(tuple(ways)) or (), reduced)
 
 
 def approach(track: Track, entry: Joint) -> tuple[str, ...]:
@@ -316,7 +341,12 @@ def in_the_way(routes: tuple[Route, ...]) -> Mapping[str, tuple[Route, ...]]:
 
 def without_overlap(route: Route, name: str) -> Route:
     """Return the same route under another name, for a move that keeps no overlap clear."""
-    return evolve(route, name=name, overlap=(), overlap_lies=())
+    return evolve(route, name=name, overlap=(), overlap_lies=(), choices=())
+
+
+def that_chooses(route: Route) -> Route:
+    """Return a route with no overlap of its own, but those that it may choose from."""
+    return evolve(route, overlap=(), overlap_lies=()) if route.choices else route
 
 
 def _endless(signal: str, ways: tuple[Way, ...]) -> Problem:

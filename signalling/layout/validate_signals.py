@@ -41,8 +41,13 @@ def check_signals(scope: Scope, lines: CheckedLines) -> None:
                 f"Take one of the two away, or turn one round: `{joint.opposite}`.",
             )
         _check_routes(scope, lines, path, signal, joint)
-        if signal.overlap is not None:
-            _check_overlap(scope, lines, path, signal.overlap, joint)
+        texts = (signal.overlap,) if isinstance(signal.overlap, str) else signal.overlap or ()
+        for number, text in enumerate(texts):
+            several = () if isinstance(signal.overlap, str) else (number,)
+            _check_overlap(scope, lines, (*path, "overlap", *several), text, joint)
+        if signal.reduced_overlap is not None:
+            place = (*path, "reduced_overlap")
+            _check_overlap(scope, lines, place, signal.reduced_overlap, joint)
     track = evolve(lines.track, signals=joints)
     for name, stop in scope.layout.stops.items():
         _check_stop(scope, track, name, stop)
@@ -115,9 +120,9 @@ def _check_routes(
 
 
 def _check_overlap(
-    scope: Scope, lines: CheckedLines, path: KeyPath, text: str, joint: Joint
+    scope: Scope, lines: CheckedLines, place: KeyPath, text: str, joint: Joint
 ) -> None:
-    place, thing = (*path, "overlap"), f"signal {path[1]}"
+    thing = f"signal {place[1]}"
     steps = check_steps(scope, place, thing, text)
     if steps is None or not all(step.block in scope.layout.blocks for step in steps):
         return

@@ -83,6 +83,9 @@ class Calls:
     def asked(self, name: str) -> Literal:
         """Return whether somebody asks for a route, in whatever way."""
         call = self.calls[name]
+        known = self.graph.equations.get(f"route {name} asked")
+        if known is not None:
+            return known.literal
         ask = self.graph.any_of(
             call.now, call.wait, call.work, call.called.literal, call.automatic.literal
         )
@@ -172,7 +175,15 @@ class Calls:
                 )
 
     def _foes(self, row: Row) -> Iterable[str]:
-        return dict.fromkeys((*row.first_come, *row.apart, *row.siblings, *row.flank_foes))
+        return dict.fromkeys(
+            (
+                *row.first_come,
+                *row.apart,
+                *row.siblings,
+                *row.flank_foes,
+                *row.overlap_foes,
+            )
+        )
 
     def _regions(self) -> Iterable[tuple[str, ...]]:
         """Yield routes that keep one another out, directly or through others, in table order."""

@@ -22,8 +22,10 @@ from attrs import define, field, frozen
 
 from signalling.layout.notation import Lie
 from signalling.table.calls import Calls
+from signalling.table.choices import Choice
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import TRUE, Graph, Latch, Literal
+from signalling.table.overlaps import Held, Overlaps
 from signalling.table.row import Move, Row
 from signalling.table.turnouts import Turnouts
 
@@ -103,9 +105,10 @@ class Guards:
     detection: Detection
     turnouts: Turnouts
     calls: Calls
+    overlaps: Overlaps
     guards: dict[str, Guard]
     """By route."""
-    over: dict[tuple[str, Lie], list[tuple[Guard, str]]] = field(factory=dict)
+    over: dict[tuple[str, Lie], list[tuple[Guard | Held, str]]] = field(factory=dict)
     """Who needs each turnout so, and the block for which it is held."""
 
     def __attrs_post_init__(self) -> None:
@@ -113,6 +116,9 @@ class Guards:
         for guard in self.guards.values():
             for turnout, lie, block in self._needs(guard.row):
                 self.over.setdefault((turnout, lie), []).append((guard, block))
+        for held in self.overlaps.held.values():
+            for turnout, lie, block in self._needs(held.row):
+                self.over.setdefault((turnout, lie), []).append((held, block))
 
     def _needs(self, row: Row) -> Iterable[tuple[str, Lie, str]]:
         """Yield the turnouts of a route and beside it, how each must lie, and for which block."""
@@ -135,7 +141,12 @@ class Guards:
         whether its signal is off by it.
         """
         graph, guards = self.graph, self.guards
-        asking = {name: self._asks(guard, ready[name]) for name, guard in guards.items()}
+        able = {
+            choice.route.name: self._overlap_possible(choice)
+            for guard in guards.values()
+            for choice in guard.row.choices
+        }
+        asking = {name: self._asks(guard, ready[name], able) for name, guard in guards.items()}
         leaves = self.calls.yields(asking)
         turns: dict[tuple[str, str], Latch] = {}
         grants: dict[str, Literal] = {}
@@ -170,8 +181,56 @@ class Guards:
             name: (guards[name].lock.literal, guards[name].permission.literal) for name in leaves
         }
         self.calls.finish(asking, grants, locks)
+        self._swing(ready, able, grants)
 
-    def _asks(self, guard: Guard, ready: Literal) -> Literal:
+    def _swing(
+        self,
+        ready: Mapping[str, Literal],
+        able: Mapping[str, Literal],
+        grants: Mapping[str, Literal],
+    ) -> None:
+        """Give overlaps that routes choose from their equations."""
+        graph = self.graph
+        wants = {
+            name: graph.all_of(self.calls.asked(name), ready[name]) for name in self.calls.calls
+        }
+        for guard in self.guards.values():
+            if guard.row.choices:
+                self.overlaps.finish(
+                    guard.row,
+                    possible=able,
+                    grants=grants,
+                    wants=wants,
+                    lock=guard.lock.literal,
+                    calm=graph.any_of(
+                        guard.permission.literal ^ 1, self._approach_clear(guard.row)
+                    ),
+                    stopped=self.stopped(guard),
+                )
+
+    def _overlap_possible(self, choice: Choice) -> Literal:
+        """Return whether a route could have an overlap now."""
+        row = self.overlaps.held[choice.route.name].row
+        kept_out = [
+            self.guards[foe].holds(self.graph, block)
+            for foe in choice.foes
+            if foe in self.guards
+            for block in self._shared(row, self.guards[foe].row)
+        ]
+        for turnout, lie in row.lies:
+            kept_out += [
+                held
+                for held in self._held(turnout, lie.other, row)
+                # Its own route's other overlap gives way to it.
+                if held not in self._own_overlaps(choice.of)
+            ]
+        return self.overlaps.possible(choice, kept_out)
+
+    def _own_overlaps(self, route: str) -> set[Literal]:
+        row = self.guards[route].row
+        return {self.overlaps.held[each.route.name].latch.literal for each in row.choices}
+
+    def _asks(self, guard: Guard, ready: Literal, able: Mapping[str, Literal]) -> Literal:
         """Return whether a route could be locked now and there is a reason to.
 
         For a controlled route, the reason is that somebody asks. With others in
@@ -205,6 +264,10 @@ class Guards:
                 if other in self.guards
                 for block in self._shared(row, self.guards[other].row)
             ),
+            *(self._overlap_holds(name, row) ^ 1 for name in row.overlaps_against),
+            graph.any_of(*(able[choice.route.name] for choice in row.choices))
+            if row.choices
+            else TRUE,
             *(
                 held ^ 1
                 for turnout, lie in row.lies
@@ -219,6 +282,11 @@ class Guards:
                 f"route {row.name} could not be set now",
             )
         return graph.all_of(possible, reason)
+
+    def _overlap_holds(self, name: str, row: Row) -> Literal:
+        """Return whether another route's overlap is held that keeps a route out."""
+        held = self.overlaps.held[name]
+        return held.holds(self.graph, self._shared(held.row, row)[0])
 
     def _called_against(self, row: Row) -> Literal:
         """Return whether a controlled route in the way of an automatic one waits to be set."""
@@ -279,6 +347,10 @@ class Guards:
             fails=f"no train of route {guard.row.name} has stopped at its end",
         )
 
+    def _approach_clear(self, row: Row) -> Literal:
+        """Return whether no train can be approaching a signal."""
+        return self.graph.all_of(*(self.detection.occupied(block) ^ 1 for block in row.approach))
+
     def _nothing_comes(self, row: Row) -> Literal:
         """Return whether each block before a signal is clear or surely leads elsewhere."""
         graph = self.graph
@@ -316,9 +388,9 @@ class Guards:
         return graph.all_of(came.literal, self.detection.seen(rear) ^ 1)
 
     def _finish(self, guard: Guard, grant: Literal, undisturbed: Literal, off: Literal) -> None:
-        graph, detection, row = self.graph, self.detection, guard.row
+        graph, row = self.graph, guard.row
         lock, permission = guard.lock.literal, guard.permission.literal
-        approach_clear = graph.all_of(*(detection.occupied(block) ^ 1 for block in row.approach))
+        approach_clear = self._approach_clear(row)
         drops = [self._entered(row), undisturbed ^ 1]
         if row.controlled:
             drops.append(self.calls.cancelled(row.name))

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from signalling.layout.notation import Lie
-from signalling.layout.routes import End
+from signalling.layout.notation import Lie, Step
+from signalling.layout.routes import End, Route
 from signalling.practice.schema import DANGER, Practice
 from signalling.table.row import Move, Row
 from signalling.table.sheet import MODEL_ONLY, Column, Sheet, Value
@@ -97,7 +97,9 @@ COLUMNS = (
         key="overlap",
         title="Overlap clear",
         group="Track",
-        sentence="Blocks beyond the exit signal that must be clear too.",
+        sentence="Blocks beyond the exit signal that must be clear too; of several overlaps, one "
+        "with its turnouts as they are written. With a reduced one the signal is held at danger "
+        "until its train is close.",
     ),
     Column(
         key="normal",
@@ -279,7 +281,7 @@ def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping
         "reads_as": row.speed.reads_as,
         "hidden": row.hidden or (),
         "blocks": tuple(way.block for way in row.clear if way not in route.overlap),
-        "overlap": tuple(way.block for way in route.overlap),
+        "overlap": _overlaps(row),
         "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
         "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
         "flank": {each.turnout: str(each.lie) for each in row.flank},
@@ -310,6 +312,21 @@ def _to(row: Row) -> Mapping[str, str]:
             return {"buffer in": row.route.blocks[-1]}
         case End.OPEN:
             return {"open track beyond": row.route.blocks[-1]}
+
+
+def _overlaps(row: Row) -> tuple[str, ...]:
+    """Return the blocks of the overlap, or each overlap that the route may choose, in words."""
+    if not row.choices:
+        return tuple(way.block for way in row.route.overlap)
+    return tuple(
+        f"{'or ' if number else ''}{_path(choice.route)}{' (reduced)' if choice.reduced else ''}"
+        for number, choice in enumerate(row.choices)
+    )
+
+
+def _path(route: Route) -> str:
+    """Return the track of an overlap as the layout file writes it."""
+    return " > ".join(str(Step(way.block, way.lies)) for way in route.ways)
 
 
 def _proved(row: Row) -> Mapping[str, str]:

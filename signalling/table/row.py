@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from signalling.layout.flank import Flank, flank_of
 from signalling.layout.model import Layout, Signal, SignalRoute, default_hidden
@@ -21,11 +21,13 @@ from signalling.layout.routes import (
     approach_lies,
     in_the_way,
     leading_to,
+    that_chooses,
     without_overlap,
 )
 from signalling.layout.track import Lies, Track, Way, contradict
 from signalling.practice.schema import Head, Practice
 from signalling.table.announce import Announcing, RouteSpeed, route_speed
+from signalling.table.choices import Choice, choices_of, route_of
 
 __all__ = ["Move", "Row", "gather_rows"]
 
@@ -90,6 +92,10 @@ class Row:
     """Turnouts beside it that are laid, locked and proved to protect it from the side."""
     flank_foes: tuple[str, ...]
     """Controlled routes that would need a turnout otherwise, one of the two in its flank only."""
+    choices: tuple[Choice, ...]
+    """Overlaps of which it must hold one, in order of preference."""
+    overlaps_against: tuple[str, ...]
+    """Such overlaps of other routes that keep it out while they are held."""
     guarded: bool
     """Whether it is locked while a train may be using it: it is controlled, has routes in its way,
     or reads over a turnout that we move or give leave to move, or over another signal's stop
@@ -115,6 +121,12 @@ class Row:
     def release(self) -> str:
         """How it is held: ``free``, ``from-danger``, ``from-caution`` or ``flashing``."""
         return self.speed.release
+
+    @property
+    def overlap_foes(self) -> tuple[str, ...]:
+        """Routes with which it cannot be set at one time for the sake of an overlap."""
+        kept_out = (name for choice in self.choices for name in choice.keeps_out)
+        return tuple(dict.fromkeys((*kept_out, *map(route_of, self.overlaps_against))))
 
     @property
     def approach(self) -> tuple[str, ...]:
@@ -147,7 +159,14 @@ def gather_rows(
         for move, moved in _moves(route, layout.signals[route.signal]):
             moves[moved.name] = move
             every.append(moved)
-    routes = tuple(every)
+    # Only a route that is asked for chooses between overlaps.
+    routes = tuple(
+        that_chooses(route)
+        if layout.signals[route.signal].controlled
+        else evolve(route, choices=())
+        for route in every
+    )
+    choices = choices_of(routes)
     heads = _heads(layout, practice)
     speeds = {
         route.name: route_speed(
@@ -243,6 +262,8 @@ def gather_rows(
                 controlled=signal.controlled,
                 flank=flanks.get(route.name, ()),
                 flank_foes=tuple(foes.get(route.name, ())),
+                choices=choices.by_route.get(route.name, ()),
+                overlaps_against=choices.against.get(route.name, ()),
                 guarded=bool(first_come or lifts or signal.controlled)
                 or any(
                     layout.turnouts[turnout].moved_by == "us" or layout.turnouts[turnout].lock

@@ -19,6 +19,7 @@ from signalling.practice.schema import DANGER, Head, Practice
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
 from signalling.table.guard import Guard
+from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row
 from signalling.table.stop_proofs import StopProofs
@@ -40,6 +41,7 @@ class Signals:
     turnouts: Turnouts
     passing: Passing
     stop_proofs: StopProofs
+    overlaps: Overlaps
     moves: dict[str, list[Row]] = field(factory=dict)
     """By signal, those of subsidiary moves."""
     guards: dict[str, Guard] = field(factory=dict)
@@ -176,6 +178,8 @@ class Signals:
         if row.guarded:
             guard = self.guards[row.name]
             terms += [guard.lock.literal, guard.permission.literal]
+        if row.choices:
+            terms.append(self._overlap_term(row))
         terms += self._override_terms(row)
         if row.release == "from-danger":
             terms.append(self.released(row))
@@ -198,6 +202,15 @@ class Signals:
             )
         self._off[row.name] = off
         return off
+
+    def _overlap_term(self, row: Row) -> Literal:
+        reduced = any(choice.reduced for choice in row.choices)
+        return self.graph.equation(
+            f"route {row.name} overlap proved",
+            self.overlaps.proved(row, self.released(row) if reduced else TRUE),
+            f"route {row.name} has an overlap that is clear and lies as it must",
+            f"route {row.name} has no overlap that is clear and lies as it must",
+        )
 
     def _moves_by(self, row: Row) -> Literal:
         """Return whether a signal shows its subsidiary aspect for this row.

@@ -18,6 +18,7 @@ from signalling.table.calls import Calls
 from signalling.table.detection import Detection
 from signalling.table.graph import FALSE, Graph, Literal
 from signalling.table.guard import Guards, make_guard
+from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row, gather_rows
 from signalling.table.signals import Signals
@@ -90,8 +91,21 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         (by_signal if row.move is Move.MAIN else moves).setdefault(row.signal, []).append(row)
     passing = Passing(graph, track, detection, frozenset(by_signal))
     stop_proofs = StopProofs(graph, layout)
+    calls = Calls(graph)
+    overlaps = Overlaps(graph, detection, turnouts, calls)
+    for row in rows:
+        overlaps.add(row)
     signals = Signals(
-        graph, layout, practice, by_signal, detection, turnouts, passing, stop_proofs, moves
+        graph,
+        layout,
+        practice,
+        by_signal,
+        detection,
+        turnouts,
+        passing,
+        stop_proofs,
+        overlaps,
+        moves,
     )
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
     signals.guards = guards
@@ -107,11 +121,10 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
                 signals.at_least(name, level)
             signals.finish(name)
         detection.finish(block)
-    calls = Calls(graph)
     for guard in guards.values():
         if guard.row.controlled:
             calls.add(guard.row)
-    keeper = Guards(graph, detection, turnouts, calls, guards)
+    keeper = Guards(graph, detection, turnouts, calls, overlaps, guards)
     keeper.finish(
         {name: signals.lockable(guard.row) for name, guard in guards.items()},
         {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
