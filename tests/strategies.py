@@ -15,12 +15,30 @@ from hypothesis import strategies as st
 from signalling.layout.words import KINDS, Device, Report
 from signalling.table.table import Table
 
+HEADS = {
+    "uk": (
+        "aspects = 2",
+        "aspects = 3",
+        "aspects = 4",
+        "aspects = 2, head = 'two-yellow'",
+        "aspects = 3, head = 'three-flashing'",
+        "aspects = 4, head = 'four-flashing'",
+    ),
+    "house": ("aspects = 2", "aspects = 3", "aspects = 4"),
+    "ks": ("aspects = 2", "aspects = 3", "aspects = 3, announces = [4]"),
+    "us": ("aspects = 3", "aspects = 4", "aspects = 3, head = 'junction'"),
+}
+"""What a layout may write for a signal's head, by practice."""
+
+SPEEDS = {"uk": ("slow", "medium", "fast", "full"), "ks": ("restricted",), "us": ("medium",)}
+
 SECONDS = st.sampled_from([0.0, 0.1, 0.5, 1.0, 1.4, 1.5, 2.0, 5.0, 31.0])
 
 
 @st.composite
 def layouts(draw: st.DrawFn) -> str:
     """A ring with, by chance, a branch, a crossing, a siding back and forth, and every option."""
+    practice = draw(st.sampled_from(list(HEADS)))
     count = draw(st.integers(3, 7))
     ring = [f"r{index}" for index in range(count)]
     blocks = list(ring)
@@ -62,7 +80,7 @@ def layouts(draw: st.DrawFn) -> str:
     for rear, ahead in dict.fromkeys(chosen):
         name = f"S{len(signals)}"
         splits = branch and (rear, ahead) == (ring[-1], junction)
-        signals[name] = _signal(draw, rear, ahead, branch=splits)
+        signals[name] = _signal(draw, practice, rear, ahead, branch=splits)
         proved = draw(st.sampled_from(["false", "true", "true, proved_within = 4"]))
         stops[f"P{name}"] = f"signal = '{name}', proved = {proved}"
     detectors = _detectors(draw, ring)
@@ -73,7 +91,7 @@ def layouts(draw: st.DrawFn) -> str:
             danger[name] = f"signals = {held}, press = {press}"
     settings = {
         "name": "'Somewhere'",
-        "practice": repr(draw(st.sampled_from(["uk", "house"]))),
+        "practice": repr(practice),
         "hold_off": draw(st.sampled_from([0.0, 1.5])),
         "sequence": draw(st.sampled_from(["true", "false"])),
         "minimum_on": draw(st.sampled_from([0.0, 4.0])),
@@ -95,8 +113,8 @@ def layouts(draw: st.DrawFn) -> str:
     return "\n".join(parts)
 
 
-def _signal(draw: st.DrawFn, rear: str, ahead: str, *, branch: bool) -> str:
-    options = [f"at = '{rear} > {ahead}'", f"aspects = {draw(st.sampled_from([2, 3, 4]))}"]
+def _signal(draw: st.DrawFn, practice: str, rear: str, ahead: str, *, branch: bool) -> str:
+    options = [f"at = '{rear} > {ahead}'", draw(st.sampled_from(HEADS[practice]))]
     if draw(st.integers(0, 3)) == 0:
         options.append("lamps_proved = true")
     if draw(st.integers(0, 3)) == 0 and not branch:
@@ -104,13 +122,19 @@ def _signal(draw: st.DrawFn, rear: str, ahead: str, *, branch: bool) -> str:
     if ahead in {"q2", "r1"} and draw(st.booleans()):
         options.append("hidden = true")
     if branch and draw(st.booleans()):
-        special = ["indicator = 4"]
+        special = [f"release_after = {draw(SECONDS)}"]
+        if practice != "us":  # which has no indicators
+            special.append("indicator = 4")
+            if draw(st.booleans()):
+                special.append("indicator_proved = true")
+            if draw(st.booleans()):
+                special.append("override = true")
+        speeds = SPEEDS.get(practice, ())
+        if speeds and (practice != "us" or "junction" in options[1]) and draw(st.booleans()):
+            special.append(f"speed = '{draw(st.sampled_from(speeds))}'")
         if draw(st.booleans()):
-            special.append("indicator_proved = true")
-        if draw(st.booleans()):
-            special.append("override = true")
-        release = draw(st.sampled_from(["free", "from-danger", "from-caution"]))
-        special.append(f"release = '{release}', release_after = {draw(SECONDS)}")
+            release = draw(st.sampled_from(["free", "from-danger", "from-caution"]))
+            special.append(f"release = '{release}'")
         options.append(f"routes = {{ quay = {{ {', '.join(special)} }} }}")
     return ", ".join(options)
 

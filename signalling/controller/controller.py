@@ -331,7 +331,7 @@ class Controller:
         """Let the interlocking know which signals a link can tell anything; at first none."""
         told = self._told_by[link.name]
         if link.state is LinkState.UP:
-            out = {device.name for device in link.unreached if device.kind in _SHOWN}
+            out = {_signal_of(device) for device in link.unreached if device.kind in _SHOWN}
         else:
             out = set(told)
         before, self._out[link.name] = self._out[link.name], out
@@ -374,11 +374,16 @@ class Controller:
         self._look()
 
 
+def _signal_of(device: Device) -> str:
+    """Return the signal that a head or an indicator belongs to."""
+    return device.name.partition("/")[0]
+
+
 def _told(link: Link) -> tuple[str, ...]:
     """Return the signals whose aspects or indicators a link carries."""
     return tuple(
         dict.fromkeys(
-            bound.device.name
+            _signal_of(bound.device)
             for bound in link.devices
             if bound.orders and bound.device.kind in _SHOWN
         )

@@ -19,6 +19,7 @@ from signalling.layout.model import Binding, Layout
 from signalling.layout.words import KINDS, BoundDevice, Device, device
 
 __all__ = [
+    "AHEAD",
     "EVERYTHING",
     "LayoutDevice",
     "Patterns",
@@ -26,6 +27,10 @@ __all__ = [
     "layout_devices",
     "patterns_of",
 ]
+
+
+AHEAD = "ahead"
+"""What follows a signal's name in the name of the indicator that announces the next one's."""
 
 
 @frozen(kw_only=True)
@@ -70,6 +75,9 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
             positions = tuple(dict.fromkeys(str(route.indicator) for route in lit))
             proved = any(route.indicator_proved for route in lit)
             yield _made("indicator", name, more=positions, reporting=proved)
+        if signal.announces:
+            ahead = tuple(str(position) for position in signal.announces)
+            yield _made("indicator", f"{name}/{AHEAD}", more=ahead, reporting=False)
     for name, turnout in layout.turnouts.items():
         if turnout.lock:
             yield _made("lock", name, reporting=turnout.lever)

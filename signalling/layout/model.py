@@ -66,8 +66,8 @@ class Settings:
 
     name: str = _described("The layout's name, for headings.")
     practice: str = _described(
-        "The railway's rules of aspects: `uk`, `house`, or the path of a practice file of your "
-        "own, ending in `.toml`, beside the layout file.",
+        "The railway's rules of aspects: `uk`, `house`, `ks`, `us`, or the path of a practice file "
+        "of your own, ending in `.toml`, beside the layout file.",
         default="uk",
     )
     scale: str = _described("The scale, by its name, such as `00`, `H0` or `N`.", default="00")
@@ -215,6 +215,11 @@ class Signal:
     )
     routes: Mapping[str, SignalRoute] = _described(
         "What is special about single routes, by the line that the route follows.", factory=dict
+    )
+    announces: tuple[int | str, ...] = _described(
+        "The positions of a second indicator, which shows beforehand what the route indicator of "
+        "the next signal shows. The device is `indicator NAME/ahead`.",
+        default=(),
     )
     overlap: str | tuple[str, ...] | None = _described(
         "Path beyond this signal that is kept clear as a margin while a train runs up to it. Of "

@@ -109,7 +109,8 @@ def _not_toml(said: str, text: str) -> tuple[int, str, str]:
     """Return the line, the message and the remedy for what ``tomllib`` said."""
     place = _PLACE.search(said)
     reason = said[: place.start()] if place is not None else said
-    line = int(place[1]) if place is not None and place[1] else len(text.splitlines()) or 1
+    last = text.removesuffix("\n").count("\n") + 1
+    line = int(place[1]) if place is not None and place[1] else last
     if reason.startswith(_TWICE):
         return (
             line,

@@ -192,7 +192,7 @@ def _path_of(layout: Layout, each: Device) -> KeyPath:
             signal, _, line = each.name.partition("/")
             return ("signals", signal, "routes", line, "override")
         case "lamps" | "indicator":
-            return ("signals", each.name)
+            return ("signals", each.name.partition("/")[0])
         case "lock":
             return ("turnouts", each.name, "lock")
         case "detector":

@@ -327,6 +327,14 @@ def _followed_by(
                 f"It can show {listed(head.shows)}.",
             )
         yield from _known((*path, aspect), thing, may_follow, levels)
+        for reading in (each.name for each in practice.aspects if each.reading):
+            if reading in may_follow:
+                yield Mistake(
+                    (*path, aspect),
+                    thing,
+                    f"`{reading}` is a reading, which no driver meets.",
+                    "Name what lamps show.",
+                )
     for aspect in head.shows:
         if aspect not in levels:
             continue
@@ -407,11 +415,13 @@ def _speed(
 def _speed_in_order(
     name: str, speed: Speed, levels: Mapping[str, int], practice: Practice
 ) -> Iterator[Mistake]:
-    """Check that what each head shows for a speed keeps the rules of ``next``, too."""
+    """Check that what heads show for a speed keeps the rules of ``next``, too."""
     if not speed.shows:
         return
     for head_name, head in practice.heads.items():
         following = speed.next_of(head)
+        if not head.shows.keys() >= set(following.values()):
+            continue  # no such route may start from a signal with this head
         best = max(levels[here] for here in following.values())
         for mistake in _out_of_order(head_name, following, levels, best):
             thing = f"speed {name} of {mistake.thing}"

@@ -22,6 +22,7 @@ def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
         head = practice.head_name(signal.aspects, signal.head)
         if head is None:
             _no_head(practice, findings, path, thing, signal)
+        _check_announced(practice, findings, path, signal)
         for line, route in signal.routes.items():
             _check_speed(practice, findings, (*path, "routes", line), route, head)
             if route.indicator is None or practice.knows_indicator(str(route.indicator)):
@@ -35,6 +36,20 @@ def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
                 f"Write one of {listed(known)}{letters}."
                 if known or letters
                 else "Take `indicator` out, or choose another practice.",
+            )
+
+
+def _check_announced(practice: Practice, findings: Findings, path: KeyPath, signal: Signal) -> None:
+    """Say which positions no signal is to announce: those that stand for no speed."""
+    able = [name for name, position in practice.indicators.items() if position.speed is not None]
+    for index, position in enumerate(signal.announces):
+        if str(position) not in able:
+            findings.error(
+                (*path, "announces", index),
+                f"signal {path[1]}",
+                f"In practice {practice.name} no signal announces a route indicator "
+                f"{shown(position)}.",
+                f"Write some of {listed(able)}." if able else "Take `announces` out.",
             )
 
 

@@ -7,7 +7,7 @@ the rows of the control table and adds nothing to them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from signalling.layout.findings import Findings, listed
 from signalling.layout.model import SignalRoute
@@ -32,6 +32,7 @@ def check_track(table: Table, findings: Findings) -> None:
         _check_warning(table, findings, rows)
         _check_told_apart(findings, rows)
         _check_release(table, findings, rows)
+        _check_announcing(table, findings, rows, by_signal)
         _check_hidden(table, findings, rows)
     _check_stand_off(table, findings)
     _check_stops(table, findings)
@@ -137,6 +138,32 @@ def _check_release(table: Table, findings: Findings, rows: list[Row]) -> None:
                 "is close.",
                 "Give the signal in rear a head that can flash, or write "
                 "`release = 'from-caution'` or `release = 'from-danger'`.",
+            )
+
+
+def _check_announcing(
+    table: Table, findings: Findings, rows: list[Row], by_signal: Mapping[str, list[Row]]
+) -> None:
+    """Say which signals announce a speed, and have not the position to say which."""
+    name, practice = rows[0].signal, table.practice
+    able = {str(position) for position in table.layout.signals[name].announces}
+    told: set[str] = set()
+    for row in rows:
+        for beyond in by_signal.get(row.route.exit or "", ()):
+            position, reads_as = beyond.indicator, beyond.speed.reads_as
+            if position is None or reads_as is None or position in able | told:
+                continue
+            aspect = row.speed.next[reads_as]
+            stands = practice.indicators.get(position)
+            if stands is None or stands.speed is None or aspect in practice.ordinary:
+                continue
+            told.add(position)
+            findings.warning(
+                _at(name),
+                f"signal {name}",
+                f"It shows {aspect} before route {beyond.name}, and cannot announce its "
+                f"{position}.",
+                f"Give it an indicator for that: `announces = [{position}]`.",
             )
 
 

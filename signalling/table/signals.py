@@ -512,6 +512,24 @@ class Signals:
             fails=f"{what} may still hold a train",
         )
 
+    def announces(self, signal: str, position: str) -> Literal:
+        """Return whether a signal's second indicator announces a position of the next signal's.
+
+        It does while the signal is off by a route at whose end the next signal
+        is off, with that position lit for its route.
+        """
+        ways = []
+        for row in self.rows[signal]:
+            beyond = () if row.route.exit is None else self.rows[row.route.exit]
+            lit = (self.off_by(other) for other in beyond if other.indicator == position)
+            ways.append(self.graph.all_of(self.off_by(row), self.graph.any_of(*lit)))
+        return self.graph.equation(
+            f"signal {signal} announces {position}",
+            self.graph.any_of(*ways),
+            f"signal {signal} announces {position} of the next signal",
+            f"signal {signal} does not announce {position} of the next signal",
+        )
+
     # -- memories ---------------------------------------------------------------------------
 
     def finish(self, name: str) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from attrs import frozen
 
+from signalling.layout.devices import AHEAD
 from signalling.layout.model import Layout
 from signalling.layout.routes import Problem, derive_routes
 from signalling.layout.track import Track, derive_track
@@ -176,6 +177,10 @@ def _outputs(
                 (literal, position) for position, literal in signals.indicators[name].items()
             )
             outputs.append(Output(Device("indicator", name), lit, "dark"))
+        announced = tuple(str(position) for position in layout.signals[name].announces)
+        if announced:
+            ahead = tuple((signals.announces(name, each), each) for each in announced)
+            outputs.append(Output(Device("indicator", f"{name}/{AHEAD}"), ahead, "dark"))
     for name in layout.stops:
         released = ((lifted[name], "lifted"),) if name in lifted else ()
         outputs.append(Output(Device("stop", name), released, "applied"))

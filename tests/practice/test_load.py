@@ -30,7 +30,7 @@ def findings_of(text: str) -> tuple[Finding, ...]:
 
 
 def test_shipped_practices() -> None:
-    assert shipped() == ("house", "uk")
+    assert shipped() == ("house", "ks", "uk", "us")
     for name in shipped():
         assert load_practice(name).name == name
         assert load_practice(name) is load_practice(name)
@@ -59,7 +59,7 @@ def test_unknown_name(name: str) -> None:
     (finding,) = caught.value.findings
     assert finding.thing == f"practice {name}"
     assert (finding.file, finding.line) == ("", None)
-    assert "house and uk" in finding.remedy
+    assert "house, ks, uk and us" in finding.remedy
     assert ".toml" in finding.remedy
 
 
@@ -82,7 +82,7 @@ def test_unreadable_files(tmp_path: Path) -> None:
         assert str(tmp_path / name) in finding.message
         assert finding.thing == f"practice {name}"
         assert (finding.file, finding.line) == ("", None)
-        assert "house and uk" in finding.remedy
+        assert "house, ks, uk and us" in finding.remedy
 
 
 @pytest.mark.parametrize(

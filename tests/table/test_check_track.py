@@ -177,3 +177,37 @@ def test_a_signal_in_rear_that_can_flash_announces_a_fast_route(head: str) -> No
     text = text.replace("'a > b', aspects = 4", "'a > b'")
     text = text.replace('"a > b", aspects = 4', f'"a > b", aspects = {aspects}, head = "{head}"')
     assert findings(text) == []
+
+
+KS = """
+[layout]
+name = "Dunlin Halt"
+practice = "ks"
+[blocks]
+a = {}
+b = {}
+c = {}
+[lines]
+main = "a > b > c"
+[signals]
+A = { at = "a > b", aspects = 3, announces = [4] }
+B = { at = "b > c", aspects = 3, routes = { main = { indicator = 4 } } }
+"""
+
+
+def test_a_speed_is_announced_by_a_signal_that_has_its_digit() -> None:
+    assert findings(KS) == []
+    for lacking in ("announces = [6]", "announces = []"):
+        ((severity, thing, message),) = findings(KS.replace("announces = [4]", lacking))
+        assert (severity, thing) == ("warning", "signal A")
+        assert "shows expect-speed before route B/main, and cannot announce its 4" in message
+
+
+def test_a_signal_announces_no_position_that_stands_for_no_speed() -> None:
+    ((severity, thing, message),) = findings(KS.replace("announces = [4]", 'announces = [4, "K"]'))
+    assert (severity, thing) == ("error", "signal A")
+    assert 'no signal announces a route indicator "K"' in message
+    ((severity, thing, message),) = findings(
+        BASE.replace("aspects = 4 }\nB", "aspects = 4, announces = [1] }\nB")
+    )
+    assert (severity, thing) == ("error", "signal A")
