@@ -29,6 +29,7 @@ from transports.mqtt.own.codec import (
     decode,
 )
 from transports.mqtt.own.schema import NODE
+from transports.mqtt.reading import unbound
 
 if TYPE_CHECKING:
     from signalling.layout.words import Device
@@ -78,9 +79,7 @@ class OwnReader:
             if match is not None:
                 named = match.groupdict().get("who")
                 return self._read(topic, payload, cls, named, retained=retained)
-        return Arrival(
-            place=topic, raw=payload, text=True, kept=retained, content=(payload, retained)
-        )
+        return unbound(topic, payload, retained=retained)
 
     def _read(
         self, topic: str, payload: bytes, cls: type[Message], named: str | None, *, retained: bool

@@ -167,6 +167,8 @@ def test_what_cannot_be_believed_is_turned_away_and_counted(
 def test_other_topics_are_bound_to_nothing() -> None:
     arrival = Rig().reader.read("shed/1", b"ON", 0.0, retained=True)
     assert (arrival.bound, arrival.kept, arrival.message) == (False, True, "")
+    arrival = Rig().reader.read("shed/1", b'{"occ": true}', 0.0, retained=False)
+    assert (arrival.message, arrival.unbound, arrival.bound) == ("JSON", ("/occ",), False)
 
 
 def test_every_topic_of_a_bound_node_is_listened_to() -> None:
