@@ -34,7 +34,7 @@ Schema = Mapping[str, Any]
 VERSION = 1
 
 LONGEST_PAYLOAD = 4096
-"""Bytes of a payload, at most. CRC-32 finds any three wrong bits in as many."""
+"""Bytes of a payload, at most. CRC-32 in hexadecimal finds any two wrong bits in as many."""
 LONGEST_NAME = 128
 """Characters of a device's name."""
 LONGEST_REASON = 1000

@@ -128,3 +128,19 @@ def test_every_reason_that_is_counted_is_explained() -> None:
 def test_what_is_shown_is_json() -> None:
     for line in WORKED:
         assert json.loads(line)
+
+
+def test_what_is_promised_is_tried_by_tests_that_there_are() -> None:
+    tests = Path(__file__).parents[3]
+    there = {
+        name
+        for path in tests.rglob("test_*.py")
+        for name in re.findall(
+            r"^(?:async )?def (test_\w+)\(", path.read_text("utf-8"), re.MULTILINE
+        )
+    }
+    promised = rows("What is promised")
+    assert len(promised) > 10
+    for row in promised:
+        assert words(row[2])
+        assert set(words(row[2])) <= there

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from attrs import define
+import pytest
+from attrs import define, evolve
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -18,6 +19,7 @@ from tests.mqtt_node import NodeEnd
 from transports.mqtt.options import Options
 from transports.mqtt.own.codec import AllDanger, Gone, NodeOrder, NodeReport, decode, encode
 from transports.mqtt.own.conversation import OwnBindings, OwnConversation
+from transports.mqtt.own.numbers import new_session
 from transports.transport import LinkCounters, TransportSettings
 
 WITHIN = 1.0
@@ -76,9 +78,13 @@ class World:
         )
         self._say("controller", self.controller.opening(self.now))
 
-    def restart_node(self) -> None:
+    def connect_node_again(self) -> None:
         self._say_message("broker", "gone", self.node.gone())
         self.node.begin()
+
+    def switch_node_on_again(self) -> None:
+        self.node.start = new_session()
+        self.connect_node_again()
 
     def _take(self, report: Report) -> None:
         self.known[report.device] = report.value
@@ -211,7 +217,8 @@ STEPS = {
     "replay": st.tuples(INDEX),
     "corrupt": st.tuples(INDEX, st.sets(st.integers(0, 4000), min_size=1, max_size=3)),
     "catch up": st.tuples(),
-    "node restarts": st.tuples(),
+    "node connects again": st.tuples(),
+    "node is switched on again": st.tuples(),
     "controller restarts": st.tuples(),
 }
 OFTEN = ["replay", "replay", "order at once", "read at once", "deliver"]
@@ -246,8 +253,10 @@ def take(world: World, step: tuple[Any, ...]) -> None:
             world.corrupt(which, bits)
         case ("catch up",):
             world.catch_up()
-        case ("node restarts",):
-            world.restart_node()
+        case ("node connects again",):
+            world.connect_node_again()
+        case ("node is switched on again",):
+            world.switch_node_on_again()
         case ("controller restarts",):
             world.start_controller()
 
@@ -274,7 +283,7 @@ def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any,
         take(world, step)
         world.check()
     # However it went: when messages pass again, both ends find to each other by themselves.
-    for _ in range(30):
+    for _ in range(40):
         world.wait(0.25)
         world.catch_up()
         world.check()
@@ -289,10 +298,96 @@ def test_nothing_is_believed_but_the_newest_that_was_said(steps: list[tuple[Any,
 def test_a_node_that_connects_again_obeys_as_soon_as_both_have_answered() -> None:
     world = at_work()
     before = world.node.outputs
-    world.restart_node()
+    world.connect_node_again()
     assert world.node.outputs == AT_REST
     world.read("d1", "clear")
     world.catch_up()
     world.check()
     assert world.known == {D1: "clear", D2: "clear"}
     assert world.node.outputs == before
+
+
+def test_while_nothing_speaks_for_the_orders_danger_is_ordered() -> None:
+    world = at_work()
+    last = world.now
+    while world.now < last + 1.5:
+        assert world.node.outputs != AT_REST
+        world.wait(0.25)
+        world.catch_up()
+    assert world.node.outputs == AT_REST
+    assert world.known == {D1: "clear", D2: "clear"}
+    world.order("clear", "lifted")
+    world.catch_up()
+    assert world.node.outputs != AT_REST
+
+
+def test_what_is_for_another_node_is_turned_away() -> None:
+    world = at_work()
+    before = world.node.outputs
+    world.read("d1", "occupied")
+    world.order("danger", "applied")
+    for said in world.under_way:
+        assert isinstance(said.content, NodeReport | NodeOrder)
+        world._hear(said.topic, encode(evolve(said.content, node="yard")))
+    assert world.known == {D1: "clear", D2: "clear"}
+    assert world.node.outputs == before
+    assert world.counters.rejected["another-node"] == 1
+    assert world.node.rejected["another-node"] == 1
+
+
+# -- recordings, played to whoever is left
+
+PLAYS = st.lists(
+    st.tuples(
+        st.integers(0, 200),
+        st.integers(1, 200),
+        st.booleans(),
+        st.sampled_from([0.0, 0.01, 0.1, 0.3, 1.0]),
+    ),
+    min_size=1,
+    max_size=8,
+)
+"""From which message on, how many, whether the last comes first, and seconds from one to the next.
+"""
+
+
+@pytest.mark.parametrize("silent", ["node", "controller"])
+@pytest.mark.parametrize("other", ["listened", "is new"])
+@settings(max_examples=60)
+@given(plays=PLAYS)
+def test_a_recording_of_any_length_shows_nothing_while_its_speaker_is_silent(
+    silent: str, other: str, plays: list[tuple[int, int, bool, float]]
+) -> None:
+    world = at_work()
+    for turn in range(12):
+        world.read("d1", "occupied" if turn % 3 == 1 else "clear")
+        world.order("clear" if turn % 3 else "caution", "lifted")
+        world.wait(0.125)
+        world.catch_up()
+        world.check()
+    # The last of each is on the tape, and was not heard.
+    world.read("d1", "occupied")
+    world.order("danger", "applied")
+    world.under_way.clear()
+    tape = [each for each in world.recorded if each.by == silent and each.content is not None]
+    assert len(tape) > 20
+    silent_since = world.now
+    if other == "is new" and silent == "node":
+        world.start_controller()
+    elif other == "is new":
+        world.node.begin()
+    for first, length, backward, pause in plays:
+        start = first % len(tape)
+        for said in tape[start : start + length][:: -1 if backward else 1]:
+            world.now += pause
+            world.check()
+            # Who is left speaks on, and nobody listens.
+            if silent == "node":
+                world._say("controller", world.controller.turn(world.now))
+            else:
+                world._say_message("node", "report", world.node.report(world.now))
+            world._arrive(said)
+            world.check()
+            if other == "is new" or world.now >= silent_since + WITHIN:
+                assert set(world.known.values()) <= {None} or silent == "controller"
+                assert world.node.outputs == AT_REST or silent == "node"
