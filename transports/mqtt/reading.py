@@ -8,7 +8,7 @@ count.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from signalling.errors import RejectedInputError
 from transports.listen import Arrival, Meaning
@@ -17,7 +17,7 @@ from transports.mqtt.payload import read_json
 from transports.mqtt.places import places
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
     from signalling.layout.words import Device, Report
     from transports.mqtt.options import Options
@@ -32,7 +32,8 @@ def plain_topics(bindings: PlainBindings) -> tuple[str, ...]:
     """Return every topic on which something bound is said or told."""
     orders = (each.topic for words in bindings.routes.orders.values() for each in words.values())
     presence = (each.topic for each in bindings.publishers.values() if each.topic is not None)
-    return tuple(dict.fromkeys((bindings.status, *presence, *bindings.routes.reports, *orders)))
+    ours = (bindings.status, *(() if bindings.requests is None else bindings.requests.all))
+    return tuple(dict.fromkeys((*ours, *presence, *bindings.routes.reports, *orders)))
 
 
 _LOOKED_INTO = 8192
@@ -71,6 +72,7 @@ class PlainReader:
             each.topic: each for each in bindings.publishers.values() if each.topic is not None
         }
         self._status = bindings.status
+        self._requests = bindings.requests
         self._limit = options.payload_limit
         self._sink = sink
         self._counted: dict[Device, str | None] = {}
@@ -101,6 +103,11 @@ class PlainReader:
             for route in self._reports.get(topic, ())
         ]
         message, values = self._about(topic, payload)
+        content: Hashable = (payload, retained)
+        if self._requests is not None and topic == self._requests.listening:
+            # That its number counts on is nothing new.
+            values.pop("/seq", None)
+            content = (tuple(values.items()), retained)
         told = self._told(topic, payload)
         if not (message or reports or told):
             return unbound(topic, payload, retained=retained)
@@ -113,7 +120,7 @@ class PlainReader:
             values=values,
             meanings=(*reports, *told),
             known=bool(message),
-            content=(payload, retained),
+            content=content,
         )
 
     def _say(self, report: Report) -> None:
@@ -154,8 +161,10 @@ class PlainReader:
             for device, _ in bound
         ]
 
-    def _about(self, topic: str, payload: bytes) -> tuple[str, dict[str, str]]:
+    def _about(self, topic: str, payload: bytes) -> tuple[str, dict[str, Any]]:
         """Return what a message is that is about no device."""
+        if self._requests is not None and topic in self._requests.all:
+            return topic.rpartition("/")[2], places(payload, self._limit)
         if topic == self._status:
             return "controller", {"says": payload[: self._limit].decode(errors="replace")}
         publisher = self._publishers.get(topic)

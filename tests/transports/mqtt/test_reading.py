@@ -144,6 +144,21 @@ def test_the_sign_of_life_of_who_runs_the_layout_is_known() -> None:
     assert arrival.bound
 
 
+def test_requests_are_known_and_a_number_that_counts_on_is_nothing_new() -> None:
+    rig = Rig(requests=True)
+    assert {"gannet/request", "gannet/outcome", "gannet/listening"} < {*plain_topics(rig.bindings)}
+    asked = rig("gannet/request", '{"id": "1", "request": "hold M1"}')
+    assert (asked.message, asked.bound) == ("request", True)
+    assert dict(asked.values) == {"/id": "1", "/request": "hold M1"}
+    there, again, other = (
+        rig("gannet/listening", f'{{"session": "{session}", "seq": {seq}}}')
+        for session, seq in (("c2", 1), ("c2", 2), ("d7", 3))
+    )
+    assert there.bound
+    assert there.content == again.content != other.content
+    assert not Rig()("gannet/request", "{}").bound, "where the layout carries none"
+
+
 def test_one_message_for_two_devices_tells_both() -> None:
     other = BoundDevice(
         device=Device("detector", "d9"),
