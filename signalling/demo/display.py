@@ -207,12 +207,13 @@ class Frame:
     def _legend(self) -> Text:
         practice = self._demo.table.practice
         codes: dict[str, str] = {}
-        for head in practice.heads.values():
+        for head in self._heads.values():
             for aspect in head.shows:
                 codes.setdefault(aspect, aspect_code(head, aspect))
         text = Text(" ", style="dim")
-        for each in practice.aspects:
-            text.append(f"{codes[each.name]} {each.title.lower()}  ")
+        for each in practice.shown:
+            if each.name in codes:
+                text.append(f"{codes[each.name]} {each.title.lower()}  ")
         text.append(f"{_APPLIED} stop applied  ┄ held")
         return text
 

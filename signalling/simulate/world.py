@@ -91,7 +91,8 @@ class World:
         self._random = Random(seed)  # noqa: S311 - chance in a model, not a secret
         self._stops_work = stops_work
         self._contacts = Contacts(table, self._random, flicker * TICK / 1e9)
-        self._aspect_order = tuple(aspect.name for aspect in table.practice.aspects)
+        able = {*table.practice.ordinary, *(each for one in heads.values() for each in one.shows)}
+        self._aspect_order = tuple(each.name for each in table.practice.shown if each.name in able)
         self._aspects_shown: Counter[str] = Counter()
         self._stops_applied = 0
         self._times_held = 0
