@@ -155,6 +155,8 @@ class _ThreadReader:
         self._loop = asyncio.get_running_loop()
         self._arrived: deque[Message | Exception] = deque(maxlen=_KEPT)
         self._scheduled = False
+        """Whether the loop is to take what has arrived; it is told once, however much that is."""
+        self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._run, name="CAN: reader", daemon=True)
         self._thread.start()
 
@@ -172,20 +174,22 @@ class _ThreadReader:
                 arrived = error
             if arrived is None:
                 continue
-            self._arrived.append(arrived)
-            if not self._scheduled:
-                self._scheduled = True
+            with self._lock:
+                self._arrived.append(arrived)
+                told, self._scheduled = self._scheduled, True
+            if not told:
                 with contextlib.suppress(RuntimeError):  # The loop is closed.
                     self._loop.call_soon_threadsafe(self._drain)
             if isinstance(arrived, Exception) and not is_malformed(arrived):
                 return
 
     def _drain(self) -> None:
-        self._scheduled = False
         for _ in range(_AT_ONCE):
-            if self._sorter.stopped or not self._arrived:
-                return
-            arrived = self._arrived.popleft()
+            with self._lock:
+                if self._sorter.stopped or not self._arrived:
+                    self._scheduled = False
+                    return
+                arrived = self._arrived.popleft()
             if isinstance(arrived, Exception):
                 if not self._sorter.error(arrived):
                     self.stop()

@@ -1,18 +1,20 @@
-"""Reading a bus that has a file descriptor, and may hold more than the file shows."""
+"""Reading a bus: one that may hold more than its file shows, and one that a thread reads."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
 import socket
+import threading
 from collections import deque
-from typing import TYPE_CHECKING
+from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING, cast
 
 import can
 import pytest
 
 from tests.conftest import until
-from transports.can.reader import make_reader
+from transports.can.reader import _AT_ONCE, make_reader
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -124,3 +126,52 @@ async def test_nothing_arrives_after_it_was_told_to_stop(bench: Bench) -> None:
     bench.reader.stop()
     await asyncio.sleep(0.01)
     assert [each for each in bench.done if isinstance(each, int)] == [1, 2, 3, 4, 5]
+
+
+class Flood:
+    """A bus without a file, as python-can has them, which a thread reads."""
+
+    def __init__(self) -> None:
+        self.empty = threading.Event()
+        self._waiting: SimpleQueue[can.Message] = SimpleQueue()
+
+    def give(self, count: int) -> None:
+        """Let messages arrive, and wait until they have been read."""
+        for number in range(count):
+            self._waiting.put(can.Message(arbitration_id=number, is_extended_id=False))
+        self.empty.clear()
+        assert self.empty.wait(20)
+
+    def recv(self, timeout: float) -> can.Message | None:
+        if self._waiting.empty():
+            self.empty.set()
+        with contextlib.suppress(Empty):
+            return self._waiting.get(timeout=timeout)
+        return None
+
+    def fileno(self) -> int:
+        return -1
+
+
+async def test_a_flood_leaves_all_else_its_turn() -> None:
+    bus = Flood()
+    taken = 0
+
+    def take(_: can.Message) -> None:
+        nonlocal taken
+        taken += 1
+        if taken < 10:
+            bus.give(1)  # while some are being taken
+
+    reader = make_reader(
+        cast("can.BusABC", bus), deliver=take, malformed=lambda: None, failed=lambda _: None
+    )
+    bus.give(1000)
+    turns = []
+    while taken < 1009:
+        before = taken
+        await asyncio.sleep(0)
+        turns.append(taken - before)
+    reader.stop()
+    await asyncio.to_thread(reader.join)
+    assert max(turns) <= _AT_ONCE
