@@ -57,7 +57,9 @@ def make_links(table: Table, given: Transports | None, folder: str | Path) -> tu
     layout = table.layout
     if given is not None and not isinstance(given, Mapping):
         every = tuple(
-            BoundDevice(device=each.device, reports=each.reports, orders=each.orders)
+            BoundDevice(
+                device=each.device, reports=each.reports, orders=each.orders, texts=each.texts
+            )
             for each in devices(layout, table.practice)
         )
         return (_bench(given, every, folder),)

@@ -92,6 +92,10 @@ class Evaluator:
         """Return the value of a literal."""
         return self.value[literal >> 1] != literal & 1
 
+    def watch(self, literal: Literal, index: int) -> None:
+        """Collect this in ``changed``, too, from now on, when the literal changes."""
+        self._marks[literal >> 1] = (*self._marks[literal >> 1], ~index)
+
     def put(self, node: int, value: bool) -> None:  # noqa: FBT001 - the value of a bit
         """Set an input; ``settle`` must follow."""
         if self.value[node] is not value:

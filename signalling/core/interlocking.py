@@ -83,6 +83,8 @@ class Interlocking:
         for index, source in enumerate(table.alarms, len(table.outputs)):
             watched.setdefault(source.literal, []).append(index)
         self._raised: dict[int, Alarm] = {}
+        self._watch: list[str] = []
+        self._changed_watch: set[int] = set()
         self._evaluator = Evaluator(graph, watched)
         self._now = 0
         self._inputs: dict[Device, dict[str | None, int]] = {}
@@ -288,7 +290,11 @@ class Interlocking:
         return tuple(self._raised[index] for index in sorted(self._raised))
 
     def _raise_alarm(self, index: int) -> None:
-        source = self.table.alarms[index - len(self._ordered)]
+        index -= len(self._ordered)
+        if index >= len(self.table.alarms):
+            self._changed_watch.add(index - len(self.table.alarms))
+            return
+        source = self.table.alarms[index]
         if self._evaluator.holds(source.literal):
             self._raised[index] = Alarm(source.kind, source.thing, source.sentence)
         else:
@@ -329,11 +335,25 @@ class Interlocking:
             aspects=by_kind["signal"],
             indicators=by_kind["indicator"],
             stops={name: value == "applied" for name, value in by_kind["stop"].items()},
-            lies={name: self._lie(name) for name in layout.turnouts},
+            lies={name: self.lie(name) for name in layout.turnouts},
             alarms=self.alarms,
         )
 
-    def _lie(self, turnout: str) -> Lie | None:
+    def watch(self, equations: Iterable[str]) -> None:
+        """Let ``watched`` tell of these equations, too. Raises ``KeyError`` for one of no name."""
+        first = len(self._ordered) + len(self.table.alarms)
+        for name in equations:
+            literal = self.table.graph.equations[name].literal
+            self._evaluator.watch(literal, first + len(self._watch))
+            self._watch.append(name)
+
+    def watched(self) -> tuple[str, ...]:
+        """Return the watched equations that have changed since this was last asked."""
+        changed, self._changed_watch = sorted(self._changed_watch), set()
+        return tuple(self._watch[index] for index in changed)
+
+    def lie(self, turnout: str) -> Lie | None:
+        """Return how a turnout is detected to lie; ``None`` where it is not known to lie at all."""
         for lie in Lie:
             name = f"turnout {turnout} detected {lie}"
             if name in self.table.graph.equations and self.holds(name):

@@ -20,12 +20,17 @@ __all__ = [
     "HoldAll",
     "HoldSignal",
     "MoveTurnout",
+    "NameRequest",
+    "NameTrain",
     "OutOfReach",
     "Refusal",
     "Request",
     "RestoreBlock",
     "ReturnLock",
     "SetRoute",
+    "StepTrain",
+    "UnnameBlock",
+    "UnnameTrain",
     "WithinReach",
     "WorkRoute",
 ]
@@ -153,6 +158,46 @@ Request = (
 
 
 @frozen
+class NameTrain:
+    """Say that the train in a block has this name, in place of any other there.
+
+    ``also`` says that it is a further train. Where the name stands there
+    already, it is doubtful no longer.
+    """
+
+    block: str
+    train: str
+    also: bool = False
+
+
+@frozen
+class StepTrain:
+    """Say that the train of this name, wherever it stood, stands in this block."""
+
+    train: str
+    block: str
+
+
+@frozen
+class UnnameBlock:
+    """Take away every name that stands in a block."""
+
+    block: str
+
+
+@frozen
+class UnnameTrain:
+    """Take away one of the names that stand in a block."""
+
+    block: str
+    train: str
+
+
+NameRequest = NameTrain | StepTrain | UnnameBlock | UnnameTrain
+"""What may be said of names: it goes to the describer, and never to the interlocking."""
+
+
+@frozen
 class Refusal:
     """A request that was not taken, and why, as a sentence."""
 
@@ -165,6 +210,6 @@ class Alarm:
 
     kind: str
     """``train-lost``, ``passed-at-danger``, ``lamps-failed``, ``turnout-failed``, ``stop-failed``
-    or ``stop-stuck``."""
+    or ``stop-stuck``; of names, ``name-doubtful`` or ``misread``."""
     thing: str
     sentence: str

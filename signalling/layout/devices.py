@@ -42,6 +42,8 @@ class LayoutDevice:
     """The values that it may report; empty where it reports nothing."""
     orders: tuple[str, ...] = ()
     """The values that it may be ordered, most restrictive first; empty where it takes none."""
+    texts: bool = False
+    """Whether it may report, or be ordered, any text besides."""
 
 
 def layout_devices(
@@ -86,6 +88,11 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
         yield _made("signal", name, more=tuple(aspects.get(name, danger))[len(danger) :])
     for name, stop in layout.stops.items():
         yield _made("stop", name, reporting=stop.proved)
+    for name, reader in layout.readers.items():
+        read = tuple(tag for tag in reader.reads if tag not in KINDS["reader"].reports)
+        yield _made("reader", name, more=read, texts=not reader.reads)
+    for name in layout.blocks if layout.describes else ():
+        yield _made("berth", name, texts=True)
 
 
 def _made(
@@ -95,6 +102,7 @@ def _made(
     more: tuple[str, ...] = (),
     reporting: bool = True,
     ordered: bool = True,
+    texts: bool = False,
 ) -> LayoutDevice:
     """Return a device with its kind's values; ``more`` are those that only the layout knows."""
     words = KINDS[kind]
@@ -104,6 +112,7 @@ def _made(
         device=Device(kind, name),
         reports=reports if reporting else (),
         orders=orders if ordered else (),
+        texts=texts,
     )
 
 
@@ -206,6 +215,7 @@ def _parts(each: LayoutDevice, bound: _Bound) -> Iterator[tuple[str, BoundDevice
                 report=_filled(report.report or {}, each.device) if report is not None else {},
                 order=_filled(order.order or {}, each.device) if order is not None else {},
                 fresh=report.fresh if report is not None else None,
+                texts=each.texts,
             ),
         )
 

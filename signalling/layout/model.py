@@ -19,6 +19,7 @@ __all__ = [
     "DangerInput",
     "Detector",
     "Layout",
+    "Reader",
     "Settings",
     "Signal",
     "SignalRoute",
@@ -49,14 +50,23 @@ def _described(
     least: float | None = None,
     above: float | None = None,
     key: str | None = None,
+    any_key: bool = False,
     **options: Any,
 ) -> Any:
     """Return an attrs field that carries what reader, schema and manual say of it.
 
     ``least`` is the smallest number allowed, ``above`` one that it must exceed;
-    ``key`` is its key in the file where that is not the field's name.
+    ``key`` is its key in the file where that is not the field's name. With
+    ``any_key`` the keys of a table need not be names of things.
     """
-    metadata = {"sentence": sentence, "unit": unit, "least": least, "above": above, "key": key}
+    metadata = {
+        "sentence": sentence,
+        "unit": unit,
+        "least": least,
+        "above": above,
+        "key": key,
+        "any_key": any_key,
+    }
     return field(metadata=metadata, **options)
 
 
@@ -94,6 +104,11 @@ class Settings:
         unit="s",
         default=30.0,
         above=0,
+    )
+    describer: bool | None = _described(
+        "Whether the names of trains are kept, and step from block to block. Where it is not "
+        "given, they are if there are `[readers]`.",
+        default=None,
     )
 
 
@@ -312,6 +327,23 @@ class Stop:
 
 
 @frozen(kw_only=True)
+class Reader:
+    """``[readers]``: reads what trains carry, such as a tag, and so tells their names."""
+
+    block: str | None = _described(
+        "The block in which it reads the train that is there.", default=None
+    )
+    at: str | None = _described(
+        "The joint at which it reads trains that pass, in either direction.", default=None
+    )
+    reads: Mapping[str, str] = _described(
+        "The names of trains, by what is read. Where it is not given, names themselves are read.",
+        any_key=True,
+        factory=dict,
+    )
+
+
+@frozen(kw_only=True)
 class Train:
     """``[trains]``: a train, for simulation."""
 
@@ -369,11 +401,20 @@ class Layout:
         "Switches and presses that hold signals at danger, by name.", factory=dict
     )
     stops: Mapping[str, Stop] = _described("Train stops, by name.", factory=dict)
+    readers: Mapping[str, Reader] = _described(
+        "Readers that tell the names of trains, by name.", factory=dict
+    )
     trains: Mapping[str, Train] = _described("Trains for simulation, by name.", factory=dict)
     transports: Mapping[str, Mapping[str, Any]] = _described(
         "Transports, by name: `kind`, and what that kind of transport takes.", factory=dict
     )
     bindings: tuple[Binding, ...] = _described("Which wire or message each device is.", default=())
+
+    @property
+    def describes(self) -> bool:
+        """Whether names of trains are kept: where that is asked for, or there are readers."""
+        asked = self.settings.describer
+        return bool(self.readers) if asked is None else asked
 
 
 def default_hidden(steps: int) -> tuple[float, ...]:

@@ -67,7 +67,7 @@ def _of_field(
     }
     schema: dict[str, Any] = {
         "description": metadata["sentence"] + (f" In {unit}." if unit else ""),
-        **_of_type(attribute.type, definitions, names, limits),
+        **_of_type(attribute.type, definitions, None if metadata.get("any_key") else names, limits),
     }
     default = attribute.default
     if isinstance(default, (bool, int, float, str)):

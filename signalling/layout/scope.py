@@ -29,6 +29,7 @@ THINGS = {
     "detectors": "detector",
     "danger": "danger input",
     "stops": "stop",
+    "readers": "reader",
     "trains": "train",
     "transports": "transport",
 }

@@ -16,7 +16,12 @@ from signalling.layout.scope import Scope, is_name, thing_at
 from signalling.layout.validate_bindings import check_bindings
 from signalling.layout.validate_lines import check_lines
 from signalling.layout.validate_signals import check_signals
-from signalling.layout.validate_things import check_detectors, check_trains, check_turnouts
+from signalling.layout.validate_things import (
+    check_detectors,
+    check_readers,
+    check_trains,
+    check_turnouts,
+)
 
 __all__ = ["validate"]
 
@@ -29,6 +34,7 @@ def validate(scope: Scope) -> Layout:
     check_turnouts(scope)
     check_signals(scope, lines)
     check_trains(scope)
+    check_readers(scope, lines)
     layout = check_detectors(scope, lines)
     check_bindings(evolve(scope, layout=layout))
     return layout

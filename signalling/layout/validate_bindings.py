@@ -30,6 +30,7 @@ _TABLES = {
     "danger": "danger",
     "signal": "signals",
     "stop": "stops",
+    "reader": "readers",
 }
 """Where the file names the devices of a kind, for kinds that have a table of their own."""
 
@@ -66,7 +67,9 @@ def check_bindings(scope: Scope) -> None:
         if found:
             _check_directions(scope, path, binding, found)
     if layout.transports and all_read:
-        _check_all_bound(scope, [each.device for each in devices if each.device not in bound])
+        unbound = [each.device for each in devices if each.device not in bound]
+        # Where a display is not bound, nothing follows.
+        _check_all_bound(scope, [each for each in unbound if not KINDS[each.kind].informs])
 
 
 def _check_kinds(scope: Scope) -> None:
@@ -226,6 +229,8 @@ def _consequence(layout: Layout, each: Device) -> str:
             stop = layout.stops[each.name]
             unheard = f", and signals that lead to signal {stop.signal} stay at danger"
             return f"it stays as it is without power, {stop.unpowered}{unheard * stop.proved}"
+        case "reader":
+            return "nothing is known of what it reads"
     return "its aspects are shown nowhere"
 
 

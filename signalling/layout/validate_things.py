@@ -10,12 +10,14 @@ from attrs import evolve
 
 from signalling.layout.findings import listed
 from signalling.layout.model import Detector, Layout
+from signalling.layout.names import why_no_name
 from signalling.layout.notation import NotationError, parse_path
 from signalling.layout.scope import Scope
 from signalling.layout.validate_lines import CheckedLines
 from signalling.layout.validate_signals import check_joint
+from signalling.layout.words import LONGEST_TEXT
 
-__all__ = ["check_detectors", "check_trains", "check_turnouts"]
+__all__ = ["check_detectors", "check_readers", "check_trains", "check_turnouts"]
 
 
 def check_turnouts(scope: Scope) -> None:
@@ -66,6 +68,45 @@ def check_trains(scope: Scope) -> None:
                 f"Line {train.line} does not run through block {train.start}.",
                 f"Name a block of the line: {listed(dict.fromkeys(blocks))}.",
             )
+
+
+def check_readers(scope: Scope, lines: CheckedLines) -> None:
+    """Say what is wrong with readers."""
+    if scope.layout.settings.describer is False and scope.names["readers"]:
+        scope.findings.warning(
+            ("readers",),
+            "[readers]",
+            "With `describer = false` nobody listens to them.",
+            "Take `describer = false` out, or the readers.",
+        )
+    for name, reader in scope.layout.readers.items():
+        path, thing = ("readers", name), f"reader {name}"
+        if (reader.block is None) == (reader.at is None):
+            scope.findings.error(
+                path,
+                thing,
+                "It has both `block` and `at`."
+                if reader.block is not None
+                else "It does not say where it reads.",
+                "Give `block` for one that reads in a block, or `at` for one at a joint.",
+            )
+        elif reader.block is not None:
+            scope.known("blocks", reader.block, (*path, "block"), thing)
+        elif reader.at is not None:
+            check_joint(scope, lines, (*path, "at"), thing, reader.at)
+        for tag, train in reader.reads.items():
+            reason = why_no_name(train)
+            if reason is not None:
+                scope.findings.error(
+                    (*path, "reads", tag), thing, reason, "Give the train another name."
+                )
+            if not tag or len(tag) > LONGEST_TEXT:
+                scope.findings.error(
+                    (*path, "reads", tag),
+                    thing,
+                    f"What is read has 1 to {LONGEST_TEXT} characters.",
+                    "Write what the reader says of the train.",
+                )
 
 
 def check_detectors(scope: Scope, lines: CheckedLines) -> Layout:

@@ -14,7 +14,26 @@ from typing import Any
 
 from attrs import Factory, field, frozen
 
-__all__ = ["KINDS", "BoundDevice", "Device", "DeviceKind", "Order", "Report", "device"]
+__all__ = [
+    "EMPTY",
+    "KINDS",
+    "LONGEST_TEXT",
+    "NOTHING",
+    "BoundDevice",
+    "Device",
+    "DeviceKind",
+    "Order",
+    "Report",
+    "device",
+]
+
+EMPTY = "empty"
+"""What a berth is told in which no name stands."""
+NOTHING = "none"
+"""What a reader says that has nothing before it."""
+
+LONGEST_TEXT = 64
+"""Characters of a text that is a device's value."""
 
 
 @frozen(kw_only=True)
@@ -30,6 +49,8 @@ class DeviceKind:
     """Further report values come from the layout or the practice (indicator positions)."""
     open_orders: bool = False
     """Further order values come from the layout or the practice (aspects, positions)."""
+    informs: bool = False
+    """Whether its orders only inform people: they restrict nothing, and others go before them."""
     sentence: str = ""
     """What the device is, for the manual."""
 
@@ -94,6 +115,19 @@ KINDS: dict[str, DeviceKind] = {
             orders=("applied", "lifted"),
             sentence="a train stop: its order, and the proof of how it stands",
         ),
+        DeviceKind(
+            name="reader",
+            reports=(NOTHING,),
+            open_reports=True,
+            sentence="a reader that reads what trains carry, such as a tag",
+        ),
+        DeviceKind(
+            name="berth",
+            orders=(EMPTY,),
+            open_orders=True,
+            informs=True,
+            sentence="the place where a train's name stands: a block, as a display shows it",
+        ),
     )
 }
 """Every kind of device, by name."""
@@ -157,3 +191,5 @@ class BoundDevice:
     """The binding's ``order`` table, with ``{name}`` and ``{kind}`` filled in."""
     fresh: float | None = None
     """Seconds that a report holds good without being repeated."""
+    texts: bool = False
+    """Whether any text of up to ``LONGEST_TEXT`` characters may be reported, or ordered, too."""
