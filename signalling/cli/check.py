@@ -62,8 +62,14 @@ def _findings(file: str) -> tuple[Finding, ...]:
     reading = examine_layout(file)
     findings = check_reading(reading)
     layout = reading.layout
-    if layout is None or not layout.transports or not reading.findings.sound:
+    if layout is None or not reading.findings.sound:
         return findings
+    if layout.buttons:
+        from signalling.core.check_asks import check_asks
+
+        check_asks(reading)
+    if not layout.transports or not reading.findings.sound:
+        return reading.findings.sorted()
     # Only now, since it loads the transports that the layout names.
     from signalling.controller.check_links import check_links
 

@@ -13,10 +13,14 @@ from collections.abc import Iterable
 from attrs import frozen
 
 from signalling.core.words import Alarm
+from signalling.layout.asking import Answer
 from signalling.layout.words import Device, Order, Report
 from transports.link import LinkState, LinkStatus
 
 __all__ = ["Change", "LinkNews", "Watcher"]
+
+_ANSWERS = 1000
+"""Answers that wait for a slow watcher; of more, the oldest are lost."""
 
 
 @frozen(kw_only=True)
@@ -33,6 +37,8 @@ class Change:
     """Links whose state changed."""
     alarms: tuple[Alarm, ...] = ()
     """Every alarm that there is now."""
+    answers: tuple[Answer, ...] = ()
+    """What has become of requests that were made over links and with buttons."""
     resync: bool = False
     """Whether this is a state rather than a step: the first change, which has
     everything, or one before which others were passed over."""
@@ -46,6 +52,7 @@ class Watcher:
         self._reports: dict[Device, Report] = {}
         self._orders: dict[Device, Order] = {}
         self._links: dict[str, LinkStatus] = {}
+        self._answers: dict[tuple[str, str], Answer] = {}
         self._alarms: tuple[Alarm, ...] = ()
         self._resync = True
         self._closed = False
@@ -59,6 +66,7 @@ class Watcher:
         orders: Iterable[Order] = (),
         links: Iterable[LinkStatus] = (),
         alarms: tuple[Alarm, ...] = (),
+        answers: Iterable[Answer] = (),
     ) -> None:
         """Add to what the watcher will be told."""
         if self._something.is_set():
@@ -68,6 +76,9 @@ class Watcher:
         self._orders.update((order.device, order) for order in orders)
         self._links.update((link.name, link) for link in links)
         self._alarms = alarms
+        self._answers.update(((each.asked.by, each.asked.id), each) for each in answers)
+        while len(self._answers) > _ANSWERS:
+            del self._answers[next(iter(self._answers))]
         self._something.set()
 
     def close(self) -> None:
@@ -80,7 +91,8 @@ class Watcher:
 
     async def __anext__(self) -> Change:
         await self._something.wait()
-        if self._closed and not (self._reports or self._orders or self._links):
+        news = (self._reports, self._orders, self._links, self._answers)
+        if self._closed and not any(news):
             raise StopAsyncIteration
         change = Change(
             at=self._at,
@@ -88,9 +100,10 @@ class Watcher:
             orders=tuple(self._orders.values()),
             links=tuple(self._links.values()),
             alarms=self._alarms,
+            answers=tuple(self._answers.values()),
             resync=self._resync,
         )
-        self._reports, self._orders, self._links = {}, {}, {}
+        self._reports, self._orders, self._links, self._answers = {}, {}, {}, {}
         self._resync = False
         if not self._closed:
             self._something.clear()

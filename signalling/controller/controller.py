@@ -24,11 +24,12 @@ from signalling.controller.asks import Ask, Asks, Hear
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
 from signalling.controller.load import Link, Transports, make_links
+from signalling.controller.panel import Panel
 from signalling.controller.serving import Serving
 from signalling.core.interlocking import Interlocking
 from signalling.core.requests import parse_request
 from signalling.core.words import Alarm, OutOfReach, Refusal, Request, WithinReach
-from signalling.layout.asking import Outcome, Stage
+from signalling.layout.asking import Answer, Outcome, Stage
 from signalling.layout.words import Device, Order, Report
 from signalling.table.load import load_table
 from signalling.table.table import Table
@@ -99,7 +100,8 @@ class Controller:
         self._links = make_links(self.table, transports, Path(folder))
         self._interlocking = Interlocking(self.table)
         self._asks = Asks(self._interlocking)
-        self._serving = Serving(self.ask)
+        self._serving = Serving(self.ask, self._tell_answer)
+        self._panel = Panel(self.table, self._interlocking, self.ask, self._tell_answer)
         self._told_by = {link.transport.name: _told(link) for link in self._links}
         self._out: dict[str, set[str]] = {name: set() for name in self._told_by}
         """By link, the signals of which it cannot tell what they are ordered."""
@@ -190,7 +192,7 @@ class Controller:
             at=self._now(),
             links=tuple(supervisor.status() for supervisor in self._supervisors),
             alarms=self._interlocking.alarms,
-            orders=self._interlocking.orders(),
+            orders=(*self._interlocking.orders(), *self._panel.orders),
         )
 
     # -- running
@@ -239,6 +241,7 @@ class Controller:
         # Not asked of the interlocking, which may be what has failed.
         last = [order for link in self._supervisors for order in link.restrictive]
         self._serving.end()
+        self._panel.end()
         self._asks.end()
         self._tell_watchers(orders=last)
         try:
@@ -297,6 +300,7 @@ class Controller:
         reports, self._pending = self._pending, {}
         try:
             orders = self._interlocking.observe(reports.values(), nanoseconds(now))
+            self._panel.observe(reports.values(), nanoseconds(now))
             self._distribute(orders, reports.values())
             self._arm()
         except Exception as error:  # noqa: BLE001 - whatever it is, everything goes to danger
@@ -309,6 +313,7 @@ class Controller:
         *,
         asked: bool = False,
     ) -> None:
+        orders = (*orders, *self._panel.changed())
         if orders:
             for supervisor in self._supervisors:
                 supervisor.post(orders)
@@ -345,20 +350,32 @@ class Controller:
             if not isinstance(answer, Refusal) and self._running:
                 self._distribute(answer)
 
+    def _tell_answer(self, answer: Answer) -> None:
+        self._tell_watchers(answers=[answer])
+
     def _tell_watchers(
         self,
         *,
         orders: Collection[Order] = (),
         reports: Collection[Report] = (),
         links: Collection[LinkStatus] = (),
+        answers: Collection[Answer] = (),
     ) -> None:
         now = self._now()
         for watcher in self._watchers:
-            watcher.put(now, reports=reports, orders=orders, links=links, alarms=self._alarms)
+            watcher.put(
+                now,
+                reports=reports,
+                orders=orders,
+                links=links,
+                alarms=self._alarms,
+                answers=answers,
+            )
 
     def _arm(self) -> None:
         """Set a timer for when the interlocking next needs to see that time has passed."""
-        deadline = self._interlocking.next_deadline
+        deadlines = (self._interlocking.next_deadline, self._panel.next_deadline)
+        deadline = min((each for each in deadlines if each is not None), default=None)
         if deadline is None:
             return
         # Timers may fire a little early: the clock moves on before the next one does.

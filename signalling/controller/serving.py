@@ -10,6 +10,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterable
 
+from attrs import evolve
+
 from signalling.controller.asks import Ask, Hear
 from signalling.controller.load import VERBS, Link
 from signalling.layout.asking import Answer, Asked, Outcome, Stage
@@ -20,10 +22,14 @@ __all__ = ["Serving"]
 
 
 class Serving:
-    """Looks at the requests of links, until it is ended. ``ask`` makes one."""
+    """Looks at the requests of links, until it is ended.
 
-    def __init__(self, ask: Callable[[str, Hear], Ask]) -> None:
+    ``ask`` makes one, ``tell`` tells people what becomes of it.
+    """
+
+    def __init__(self, ask: Callable[[str, Hear], Ask], tell: Callable[[Answer], None]) -> None:
         self._ask = ask
+        self._tell = tell
         self._links: tuple[tuple[Link, Asking], ...] = ()
         self._due = False
 
@@ -52,9 +58,11 @@ class Serving:
 
     def _make(self, link: Link, asking: Asking, asked: Asked) -> None:
         """Make a request, and let the link hear what becomes of it."""
+        here = evolve(asked, by=f"{link.transport.name} {asked.by}".strip())
 
         def hear(outcome: Outcome) -> None:
             asking.answer(Answer(asked, outcome))
+            self._tell(Answer(here, outcome))
 
         verb = asked.text.split()[:1]
         if verb and verb[0] in VERBS and verb[0] not in link.requests:

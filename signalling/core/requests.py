@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from attrs import frozen
+from attrs import astuple, frozen
 
 from signalling.core.words import (
     Acknowledge,
@@ -29,7 +29,7 @@ from signalling.core.words import (
 )
 from signalling.layout.notation import Lie
 
-__all__ = ["FORMS", "Form", "parse_request"]
+__all__ = ["FORMS", "Form", "parse_request", "text_of"]
 
 
 @frozen
@@ -85,6 +85,18 @@ FORMS = (
     Form("return TURNOUT", ReturnLock, "give back the leave to move a turnout"),
 )
 """Every way to write a request; the first that fits counts."""
+
+
+def text_of(request: Request) -> str:
+    """Return a request as people write it. Raises ``ValueError`` for one that they cannot write."""
+    names = [value for value in astuple(request, recurse=False) if type(value) is str]
+    for form in FORMS:
+        words = form.words.split()
+        given = iter(names)
+        said = [next(given, "") if word.isupper() else word for word in words]
+        if form.request(said) == request:
+            return " ".join(said)
+    raise ValueError(f"nobody can write {request!r}")
 
 
 def parse_request(text: str) -> Request | Refusal:

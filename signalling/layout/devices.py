@@ -68,6 +68,8 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
         for line, route in signal.routes.items():
             if route.override:
                 yield _made("override", f"{name}/{line}")
+    for name, button in layout.buttons.items():
+        yield _made("button", name, ordered=button.lamp)
     for name, signal in layout.signals.items():
         if signal.lamps_proved:
             yield _made("lamps", name)

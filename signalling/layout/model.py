@@ -16,6 +16,7 @@ from attrs import field, frozen
 __all__ = [
     "Binding",
     "Block",
+    "Button",
     "DangerInput",
     "Detector",
     "Layout",
@@ -305,6 +306,42 @@ class DangerInput:
 
 
 @frozen(kw_only=True)
+class Button:
+    """``[buttons]``: a push button by which somebody asks for something."""
+
+    entry: str | None = _described(
+        "The signal at which routes begin that are asked for with it.", default=None
+    )
+    exit: str | None = _described(
+        "Where routes end that are asked for with it: a signal, or the block that is their last.",
+        default=None,
+    )
+    move: Literal["main", "call-on", "shunt"] = _described(
+        "What an entry button asks for: a train's run by the signal's own aspect, or a subsidiary "
+        "move.",
+        default="main",
+    )
+    cancel: bool = _described(
+        "Whether it takes back what was asked for at the signal of the entry button that is "
+        "pressed before or after it.",
+        default=False,
+    )
+    ask: str | None = _described(
+        "The request that it makes, as a person would write it: `hold all`.", default=None
+    )
+    within: float = _described(
+        "How long after this button another counts as pressed with it.",
+        unit="s",
+        default=5.0,
+        above=0,
+    )
+    lamp: bool = _described(
+        "Whether it has a lamp that we light: flashing while asked for, lit once set.",
+        default=False,
+    )
+
+
+@frozen(kw_only=True)
 class Stop:
     """``[stops]``: an output that stops trains at a signal at danger."""
 
@@ -399,6 +436,9 @@ class Layout:
     )
     danger: Mapping[str, DangerInput] = _described(
         "Switches and presses that hold signals at danger, by name.", factory=dict
+    )
+    buttons: Mapping[str, Button] = _described(
+        "Push buttons by which somebody asks for something, by name.", factory=dict
     )
     stops: Mapping[str, Stop] = _described("Train stops, by name.", factory=dict)
     readers: Mapping[str, Reader] = _described(

@@ -28,6 +28,7 @@ THINGS = {
     "signals": "signal",
     "detectors": "detector",
     "danger": "danger input",
+    "buttons": "button",
     "stops": "stop",
     "readers": "reader",
     "trains": "train",

@@ -14,6 +14,7 @@ from attrs import evolve
 from signalling.layout.model import Layout
 from signalling.layout.scope import Scope, is_name, thing_at
 from signalling.layout.validate_bindings import check_bindings
+from signalling.layout.validate_buttons import check_buttons
 from signalling.layout.validate_lines import check_lines
 from signalling.layout.validate_signals import check_signals
 from signalling.layout.validate_things import (
@@ -33,6 +34,7 @@ def validate(scope: Scope) -> Layout:
     lines = check_lines(scope)
     check_turnouts(scope)
     check_signals(scope, lines)
+    check_buttons(scope)
     check_trains(scope)
     check_readers(scope, lines)
     layout = check_detectors(scope, lines)

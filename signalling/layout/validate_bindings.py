@@ -28,6 +28,7 @@ _TABLES = {
     "detector": "detectors",
     "turnout": "turnouts",
     "danger": "danger",
+    "button": "buttons",
     "signal": "signals",
     "stop": "stops",
     "reader": "readers",
@@ -38,6 +39,7 @@ _HOW = {
     ("indicator", "report"): "An indicator reports where a route has `indicator_proved = true`.",
     ("lock", "report"): "A lock reports where its turnout has `lever = true`.",
     ("stop", "report"): "A stop reports where it has `proved = true`.",
+    ("button", "order"): "A button takes orders where it has `lamp = true`.",
     ("turnout", "order"): 'A turnout takes orders where it has `moved_by = "us"`.',
 }
 """When a device has a direction that not every device of its kind has."""
@@ -219,6 +221,8 @@ def _consequence(layout: Layout, each: Device) -> str:
             return f"{_signals(held)} at danger until it is known"
         case "override":
             return f"{_signals([each.name.partition('/')[0]])} at danger until it is known"
+        case "button":
+            return "nobody can ask for anything with it"
         case "lamps":
             return f"{_signals([each.name])} at danger, since its lamps are not proved"
         case "indicator":

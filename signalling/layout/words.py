@@ -85,6 +85,13 @@ KINDS: dict[str, DeviceKind] = {
             sentence="a switch that takes a route indicator out of automatic working",
         ),
         DeviceKind(
+            name="button",
+            reports=("released", "pressed"),
+            orders=("dark", "flashing", "lit"),
+            informs=True,
+            sentence="a push button by which somebody asks for something, and its lamp",
+        ),
+        DeviceKind(
             name="lamps",
             reports=("dark", "lit"),
             sentence="the proof that a signal's ordered lamps are alight",

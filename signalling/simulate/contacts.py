@@ -27,6 +27,7 @@ _CALM = {
     "turnout": str(Lie.NORMAL),
     "danger": "free",
     "override": "auto",
+    "button": "released",
     "lamps": "lit",
     "lock": "idle",
     "indicator": "dark",

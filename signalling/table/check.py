@@ -67,6 +67,7 @@ def _practice(reading: Reading) -> Practice | None:
 
 def _check_table(layout: Layout, practice: Practice, findings: Findings) -> None:
     """Say what only the whole track shows, once the control table is made."""
+    from signalling.table.check_buttons import check_buttons  # noqa: PLC0415 - sound files only
     from signalling.table.check_track import check_track  # noqa: PLC0415 - sound files only
     from signalling.table.table import compile_table  # noqa: PLC0415 - sound files only
 
@@ -83,6 +84,7 @@ def _check_table(layout: Layout, practice: Practice, findings: Findings) -> None
     for problem in table.problems:
         findings.add(problem.severity, problem.path, problem.thing, problem.message, problem.remedy)
     check_track(table, findings)
+    check_buttons(table, findings)
 
 
 PASSES: tuple[Pass, ...] = (check_heads,)

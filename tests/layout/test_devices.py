@@ -52,6 +52,8 @@ def test_every_device_with_its_values() -> None:
         "turnout t3": (("normal", "reverse", "moving"), ()),
         "danger panic": (held, ()),
         "danger press": (held, ()),
+        "button hold": (("released", "pressed"), ("dark", "flashing", "lit")),
+        "button take-back": (("released", "pressed"), ()),
         "override S2/quay": (("auto", "lit", "dark"), ()),
         "lamps S2": (("dark", "lit"), ()),
         "indicator S2": (("dark", "4"), ("dark", "4")),

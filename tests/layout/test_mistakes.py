@@ -310,6 +310,42 @@ STOPS_AND_DANGER = [
     ),
 ]
 
+BUTTONS = [
+    added("buttons", "b = {}", "button b", "does nothing", "`entry`"),
+    added("buttons", 'b = { ask = "hold all", cancel = true }', "button b", "one thing", "`ask`"),
+    added("buttons", 'b = { exit = "S1", cancel = true }', "button b", "one thing", "`ask`"),
+    added("buttons", 'b = { entry = "S77" }', "button b", "no signal S77", "S1"),
+    added(
+        "buttons", 'b = { exit = "S77" }', "button b", "no signal and no block S77", "last block"
+    ),
+    added("buttons", 'b = { exit = "a11" }', "button b", "no signal and no block a11", "`a1`"),
+    added("buttons", "b = { cancel = true, within = 0 }", "button b", "more than 0", "seconds"),
+    warned(
+        "[buttons]\n",
+        '[buttons]\nb = { entry = "S1" }\n',
+        "button b",
+        "Signal S1 works automatically",
+        "`controlled = true`",
+        "b =",
+    ),
+    warned(
+        "[buttons]\n",
+        '[buttons]\nb = { exit = "S1", move = "shunt" }\n',
+        "button b",
+        "`move` does nothing",
+        "Take `move` out",
+        "b =",
+    ),
+    warned(
+        "[buttons]\n",
+        '[buttons]\nb = { ask = "free all", within = 2 }\n',
+        "button b",
+        "`within` does nothing",
+        "Take `within` out",
+        "b =",
+    ),
+]
+
 DETECTORS_AND_TRAINS = [
     Mistake(
         'a1-far = { block = "a1"',
@@ -543,6 +579,7 @@ MISTAKES = [
     *TRACK,
     *SIGNALS,
     *STOPS_AND_DANGER,
+    *BUTTONS,
     *DETECTORS_AND_TRAINS,
     *TRANSPORTS_AND_BINDINGS,
 ]
@@ -550,6 +587,14 @@ MISTAKES = [
 
 def test_the_layout_with_one_of_everything_has_no_mistake() -> None:
     assert examine_text(EVERYTHING).findings.sorted() == ()
+
+
+def test_an_exit_that_two_things_are_called_is_told() -> None:
+    text = EVERYTHING.replace("S5 =", "a1 =").replace('"S5"', '"a1"')
+    reading = examine_text(text.replace("[buttons]\n", '[buttons]\nb = { exit = "a1" }\n'))
+    (finding,) = reading.findings.sorted()
+    assert finding.thing == "button b"
+    assert finding.message == "There is a signal a1 and a block a1."
 
 
 @pytest.mark.parametrize(

@@ -144,11 +144,11 @@ class DetectorPins:
 
 @frozen(kw_only=True)
 class InputPins:
-    """``[inputs]``: a danger switch or press, an override switch, a lock lever."""
+    """``[inputs]``: a danger switch or press, an override switch, a lock lever, a push button."""
 
     rest: int = _described(
-        "An input that is on while it is at rest: no danger asked for, the lock not asked for, or "
-        "automatic working."
+        "An input that is on while it is at rest: no danger asked for, the lock not asked for, "
+        "automatic working, or a button that is not pressed."
     )
     operated: int | None = _described(
         "An input that is on while it is operated. Without it, and without `third`, whatever is "
@@ -174,7 +174,8 @@ class NodeFile:
     turnouts: Mapping[str, TurnoutPins] = _described("Turnouts, by port.", factory=dict)
     detectors: Mapping[str, DetectorPins] = _described("Detectors, by port.", factory=dict)
     inputs: Mapping[str, InputPins] = _described(
-        "Danger switches and presses, override switches and lock levers, by port.", factory=dict
+        "Danger switches and presses, override switches, lock levers and push buttons, by port.",
+        factory=dict,
     )
 
     @property

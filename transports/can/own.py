@@ -29,6 +29,7 @@ _REPORTS: Mapping[str, tuple[str, str]] = {
     "turnout": ("TurnoutReport", "Port"),
     "danger": ("InputReport", "Port"),
     "override": ("InputReport", "Port"),
+    "button": ("InputReport", "Port"),
     "lock": ("InputReport", "Port"),
     "lamps": ("SignalProof", "Lamps"),
     "indicator": ("SignalProof", "IndicatorLit"),
@@ -48,6 +49,7 @@ _ORDERS: Mapping[str, tuple[str, str]] = {
 _INPUTS: Mapping[str, Mapping[str, str]] = {
     "danger": {"free": "rest", "danger": "operated"},
     "override": {"auto": "rest", "lit": "operated", "dark": "third"},
+    "button": {"released": "rest", "pressed": "operated"},
     "lock": {"idle": "rest", "asked": "operated"},
 }
 """What the words of switches and levers are among the positions of an input."""
@@ -97,6 +99,7 @@ def own_reports(transport: str, devices: Iterable[BoundDevice]) -> tuple[OwnRepo
     found = []
     for bound in devices:
         thing = f"transport {transport}, {bound.device}, report"
+        _check_carried(thing, bound.device, _REPORTS)
         checked_keys(thing, bound.report, _keys(bound.device.kind))
         numbers = _numbers(thing, bound.device, bound.reports, bound.report, _REPORTS)
         words = {number: word for word, number in numbers.items()}
@@ -112,6 +115,7 @@ def own_orders(transport: str, devices: Iterable[BoundDevice]) -> tuple[OwnOrder
     for bound in devices:
         device = bound.device
         thing = f"transport {transport}, {device}, order"
+        _check_carried(thing, device, _ORDERS)
         more = ("flash",) if device.kind == "signal" else ()
         checked_keys(thing, bound.order, (*_keys(device.kind), *more))
         numbers = _numbers(thing, device, bound.orders, bound.order, _ORDERS)
@@ -128,6 +132,17 @@ def own_orders(transport: str, devices: Iterable[BoundDevice]) -> tuple[OwnOrder
         found.append(OwnOrder(bits=bits, ranks=ranks, mask=mask, **place))
     _check_apart(transport, "order", found)
     return tuple(found)
+
+
+def _check_carried(thing: str, device: Device, frames: Mapping[str, tuple[str, str]]) -> None:
+    """Refuse a device of whose kind the schema has no frames."""
+    if device.kind not in frames:
+        raise ConfigurationError(
+            thing,
+            f"The schema has no frame for this of a {device.kind}.",
+            "Bind it to a frame of a DBC file of your own, or to another transport; a binding may "
+            "have reports alone, or orders alone.",
+        )
 
 
 def _keys(kind: str) -> tuple[str, ...]:
