@@ -20,6 +20,8 @@ __all__ = ["OrderSlots", "restrictive_order"]
 
 _PLACE = {kind: place for place, kind in enumerate(KINDS)}
 """Kinds, from the lie of the track to what lets a train go: turnouts, signals, stops."""
+_INFORMING = frozenset(kind.name for kind in KINDS.values() if kind.informs)
+"""Kinds whose orders let all others go first."""
 
 
 def restrictive_order(device: Device) -> Order | None:
@@ -114,8 +116,11 @@ class OrderSlots:
         """Sort key: what restricts comes first, and of that what stops trains.
 
         Of what relaxes, that comes last: a stop is lifted when its signal is
-        off, and a signal clears when its indicator is lit.
+        off, and a signal clears when its indicator is lit. What only informs
+        people comes after everything.
         """
+        if order.device.kind in _INFORMING:
+            return True, len(_PLACE), 0
         ranks = self._ranks[order.device]
         # A value that the binding does not list is as lenient as can be.
         rank = ranks.get(order.value, len(ranks))

@@ -24,9 +24,10 @@ from transports.freshness import Freshness
 from transports.link import Heard, LinkState, LinkStatus, Timing
 from transports.requests import CarriesRequests
 from transports.slots import OrderSlots
+from transports.texts import Texts
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Iterable
+    from collections.abc import Awaitable, Callable, Container, Iterable
 
     from transports.transport import BoundDevice, Reach, Sink, Transport
 
@@ -76,7 +77,10 @@ class Supervisor:
         self._changed = changed
         self._jitter = jitter
         self._slots = OrderSlots(devices)
-        self._values = {bound.device: frozenset(bound.reports) for bound in devices}
+        self._values: dict[Device, Container[str]] = {
+            bound.device: Texts(bound.reports) if bound.texts else frozenset(bound.reports)
+            for bound in devices
+        }
         self._heard = {bound.device: Heard(None, None) for bound in devices if bound.reports}
         self._freshness = Freshness(
             {bound.device: bound.fresh for bound in devices if bound.fresh is not None}

@@ -60,6 +60,8 @@ class ForeignReport:
     words: Mapping[float, str]
     """The word for each raw value of the signal."""
     publisher: str | None
+    texts: bool = False
+    """Whether any other whole number is a word too."""
 
     def word(self, raw: Mapping[str, Any]) -> str | None:
         """Return what a decoded message says; ``None`` where it does not speak of the device.
@@ -72,6 +74,8 @@ class ForeignReport:
         if not in_range(self.signal, value):
             raise RejectedInputError("out-of-range", self.signal.name)
         word = self.words.get(value)
+        if word is None and self.texts and value == int(value):
+            return str(int(value))
         if word is None:
             raise RejectedInputError("unknown-value", f"{self.signal.name} {value}")
         return word
@@ -170,6 +174,7 @@ def foreign_reports(
                 signal=signal,
                 words=words,
                 publisher=publisher,
+                texts=bound.texts,
             )
         )
     return tuple(found)
@@ -177,7 +182,8 @@ def foreign_reports(
 
 def _words(thing: str, bound: BoundDevice, signal: Signal) -> dict[float, str]:
     found: dict[float, str] = {}
-    for word, written in values_of(thing, bound.reports, bound.report).items():
+    values = values_of(thing, bound.reports, bound.report, texts=bound.texts)
+    for word, written in values.items():
         for value in written if isinstance(written, list) else [written]:
             raw = raw_of(thing, signal, value)
             if found.setdefault(raw, word) != word:
@@ -189,14 +195,19 @@ def _words(thing: str, bound: BoundDevice, signal: Signal) -> dict[float, str]:
     return found
 
 
-def values_of(thing: str, words: tuple[str, ...], table: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Return what the other side writes for each word; the word itself where nothing is given."""
-    values = table.get("values", {word: word for word in words})
+def values_of(
+    thing: str, words: tuple[str, ...], table: Mapping[str, Any], *, texts: bool = False
+) -> Mapping[str, Any]:
+    """Return what the other side writes for each word; the word itself where nothing is given.
+
+    With ``texts`` there may be further words, and no word need be written.
+    """
+    values = table.get("values", {} if texts else {word: word for word in words})
     if not isinstance(values, Mapping):
         raise ConfigurationError(
             thing, f"values is {values!r}.", "Write a table, such as { occupied = 1, clear = 0 }."
         )
-    strange = [word for word in values if word not in words]
+    strange = [] if texts else [word for word in values if word not in words]
     if strange:
         raise ConfigurationError(
             thing,

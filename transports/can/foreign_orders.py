@@ -18,6 +18,7 @@ from signalling.errors import ConfigurationError
 from signalling.layout.words import KINDS
 from transports.can.dbc import ForeignMessage, in_range, raw_of
 from transports.can.foreign import encoded, values_of
+from transports.can.foreign_texts import TextNumbers
 from transports.can.outgoing import CanFrame
 from transports.can.schema import load_schema
 from transports.tables import checked_keys, text
@@ -122,9 +123,10 @@ class ForeignGroup:
         changed = self._raw[place.signal] != raw or device in self._waiting
         self._waiting.discard(device)
         self._raw[place.signal] = raw
-        self._ranks[device] = place.ranks[order.value]
-        restricts = self._ranks[device] < before and KINDS[device.kind].restrictive is not None
-        return changed, restricts
+        self._ranks[device] = place.ranks.get(order.value, len(place.ranks))
+        kind = KINDS[device.kind]
+        restricts = self._ranks[device] < before and kind.restrictive is not None
+        return changed, restricts and not kind.informs
 
     def told(self, raw: Mapping[str, Any]) -> Iterator[tuple[Device, str | None]]:
         """Yield the devices that a decoded frame tells something, and the word for it, if any."""
@@ -168,15 +170,11 @@ def foreign_groups(
 
 
 def _place(thing: str, bound: BoundDevice, signal: Signal) -> _Place:
-    values = values_of(thing, bound.orders, bound.order)
-    missing = [word for word in bound.orders if word not in values]
-    if missing:
-        raise ConfigurationError(
-            thing,
-            f"values does not say what {', '.join(missing)} is.",
-            "Give every word a value.",
-        )
-    raw = {word: raw_of(thing, signal, values[word]) for word in bound.orders}
+    raw = (
+        TextNumbers(thing, bound.orders, signal, bound.order)
+        if bound.texts
+        else _numbers(thing, bound, signal)
+    )
     leave = bound.order.get("leave")
     if leave is not None and KINDS[bound.device.kind].restrictive is not None:
         raise ConfigurationError(
@@ -190,6 +188,18 @@ def _place(thing: str, bound: BoundDevice, signal: Signal) -> _Place:
         )
     ranks = {word: rank for rank, word in enumerate(bound.orders)}
     return _Place(signal=signal.name, raw=raw, ranks=ranks, leave=rest)
+
+
+def _numbers(thing: str, bound: BoundDevice, signal: Signal) -> dict[str, float]:
+    values = values_of(thing, bound.orders, bound.order)
+    missing = [word for word in bound.orders if word not in values]
+    if missing:
+        raise ConfigurationError(
+            thing,
+            f"values does not say what {', '.join(missing)} is.",
+            "Give every word a value.",
+        )
+    return {word: raw_of(thing, signal, values[word]) for word in bound.orders}
 
 
 def _selected(message: ForeignMessage, signal: Signal) -> dict[str, float]:

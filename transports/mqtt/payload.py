@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from attrs import frozen
 
 from signalling.errors import ConfigurationError, RejectedInputError
+from transports.texts import is_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -128,6 +129,8 @@ class ReportFormat:
     """The place of the value; ``None`` where the payload is plain text."""
     optional: bool = False
     """Whether a document without the place says nothing, rather than nothing certain."""
+    texts: bool = False
+    """Whether any other text, or whole number, is a word too."""
 
     def decode(self, payload: bytes, document: Callable[[], Any]) -> str | None:
         """Return the word that a payload says; ``None`` where it says nothing of the device.
@@ -152,6 +155,8 @@ class ReportFormat:
         word = self.words.get(("text", text))
         if word is not None:
             return word
+        if self.texts and is_text(text):
+            return text
         try:
             return self._word(document())
         except RejectedInputError:
@@ -160,17 +165,25 @@ class ReportFormat:
     def _word(self, value: Any) -> str:
         known = _known(value)
         word = None if known is None else self.words.get(known)
+        if word is None and self.texts and known is not None and is_text(str(value)):
+            return str(value)
         if word is None:
             raise RejectedInputError("unknown-value", repr(value)[:80])
         return word
 
     @classmethod
     def make(
-        cls, thing: str, words: Iterable[str], table: Mapping[str, Any], *, optional: bool = False
+        cls,
+        thing: str,
+        words: Iterable[str],
+        table: Mapping[str, Any],
+        *,
+        optional: bool = False,
+        texts: bool = False,
     ) -> ReportFormat:
         """Return the format that a binding's table asks for, for a device that says ``words``.
 
-        Raises ``ConfigurationError``.
+        ``texts`` says that it says any other text, too. Raises ``ConfigurationError``.
         """
         words = tuple(words)
         found: dict[Known, str] = {}
@@ -184,7 +197,7 @@ class ReportFormat:
                         "Give each word values of its own.",
                     )
                 found[known] = word
-        return cls(found, _pointer(thing, table), optional)
+        return cls(found, _pointer(thing, table), optional, texts)
 
 
 @frozen
@@ -192,6 +205,26 @@ class OrderFormat:
     """How a device is told an order: the payload of each word, made once."""
 
     payloads: Mapping[str, bytes]
+    pointer: Pointer | None = None
+    template: str | None = None
+
+    def text(self, value: str) -> bytes:
+        """Return the payload of a text that is not among the words."""
+        return _payload(value, self.pointer, self.template).encode()
+
+    def read(self, payload: bytes) -> str | None:
+        """Return the text that a payload is, not among the words; ``None`` where it is none."""
+        before, _, after = (self.template or "").partition("{value}")
+        try:
+            said: Any = payload.decode()
+            if self.pointer is not None:
+                said = self.pointer.find(read_json(payload))
+            elif self.template is not None:
+                inner = said.removeprefix(before).removesuffix(after)
+                said = json.loads(f'"{inner}"') if f"{before}{inner}{after}" == said else None
+        except (ValueError, RejectedInputError):
+            return None
+        return said if is_text(said) else None
 
     @classmethod
     def make(cls, thing: str, words: Iterable[str], table: Mapping[str, Any]) -> OrderFormat:
@@ -225,7 +258,7 @@ class OrderFormat:
                 f"{', '.join(same)} would be sent just as {first}.",
                 "Give each a value of its own.",
             )
-        return cls(payloads)
+        return cls(payloads, pointer, template)
 
 
 def _payload(value: Any, pointer: Pointer | None, template: str | None) -> str:

@@ -15,9 +15,10 @@ from transports.listen import Arrival, Meaning
 from transports.mqtt.incoming import Incoming
 from transports.mqtt.payload import read_json
 from transports.mqtt.places import places
+from transports.mqtt.topics import TextPublications
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Callable, Hashable
 
     from signalling.layout.words import Device, Report
     from transports.mqtt.options import Options
@@ -62,12 +63,13 @@ class PlainReader:
         self, bindings: PlainBindings, options: Options, sink: Sink, counters: LinkCounters
     ) -> None:
         self._reports = bindings.routes.reports
-        self._orders: dict[str, list[tuple[Device, Mapping[bytes, str]]]] = {}
+        self._orders: dict[str, list[tuple[Device, Callable[[bytes], str | None]]]] = {}
         for device, publications in bindings.routes.orders.items():
             topic = next(iter(publications.values())).topic
             # Of two words that are told alike, the more restrictive, which comes first.
             words = {each.payload: word for word, each in reversed(list(publications.items()))}
-            self._orders.setdefault(topic, []).append((device, words))
+            known = publications.word if isinstance(publications, TextPublications) else words.get
+            self._orders.setdefault(topic, []).append((device, known))
         self._publishers = {
             each.topic: each for each in bindings.publishers.values() if each.topic is not None
         }
@@ -152,9 +154,9 @@ class PlainReader:
         """Return the orders that a message is; several devices may share its topic."""
         bound = self._orders.get(topic, ())
         found = [
-            Meaning(device=device, order=True, value=words[payload])
-            for device, words in bound
-            if payload in words
+            Meaning(device=device, order=True, value=word)
+            for device, known in bound
+            if (word := known(payload)) is not None
         ]
         return found or [
             Meaning(device=device, order=True, value=None, reason="unknown-value")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from signalling.errors import ConfigurationError
 from transports.mqtt.payload import OrderFormat, ReportFormat
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from signalling.layout.words import BoundDevice, Device
 
-__all__ = ["ReportRoute", "Routes", "checked_topic"]
+__all__ = ["ReportRoute", "Routes", "TextPublications", "checked_topic"]
 
 _LONGEST = 65_535
 """Bytes of a topic (MQTT 3.1.1, 1.5.3)."""
@@ -101,7 +101,9 @@ def _report(
             f"The transport's publishers are: {', '.join(publishers) or 'none'}.",
         )
     optional = _flag(f"{thing}, report", table, "optional")
-    form = ReportFormat.make(f"{thing}, report", bound.reports, table, optional=optional)
+    form = ReportFormat.make(
+        f"{thing}, report", bound.reports, table, optional=optional, texts=bound.texts
+    )
     return topic, ReportRoute(device, form, publisher)
 
 
@@ -116,10 +118,30 @@ def _orders(thing: str, base: str, bound: BoundDevice) -> dict[str, Publication]
     if qos not in (0, 1, 2) or isinstance(qos, bool):
         raise ConfigurationError(thing, f"qos is {qos!r}.", "Write 1, or 0 or 2.")
     form = OrderFormat.make(thing, bound.orders, table)
-    return {
+    said = {
         word: Publication(topic=topic, payload=payload, retain=retain, qos=qos)
         for word, payload in form.payloads.items()
     }
+    return TextPublications(said, form) if bound.texts else said
+
+
+class TextPublications(dict[str, Publication]):
+    """What a device is told that is told any text: its words, and all others as they come."""
+
+    def __init__(self, said: Mapping[str, Publication], form: OrderFormat) -> None:
+        super().__init__(said)
+        self._form = form
+        self._like = next(iter(said.values()))
+
+    def __missing__(self, text: str) -> Publication:
+        return evolve(self._like, payload=self._form.text(text))
+
+    def word(self, payload: bytes) -> str | None:
+        """Return what a payload tells it; ``None`` where that cannot be read."""
+        for word, publication in self.items():
+            if publication.payload == payload:
+                return word
+        return self._form.read(payload)
 
 
 def _check_no_node(thing: str, table: Mapping[str, Any]) -> None:

@@ -23,6 +23,7 @@ from transports.mqtt.own.schema import (
     SCHEMAS,
 )
 from transports.tables import checked_keys, text
+from transports.texts import LONGEST
 
 if TYPE_CHECKING:
     from signalling.layout.words import BoundDevice, Device
@@ -86,7 +87,7 @@ def bind(transport: str, devices: Iterable[BoundDevice]) -> Mapping[str, NodeBin
                 if taken == place:
                     _check_apart(thing, other, device, node, name)
             binding.orders[device] = place
-            word = max(bound.orders, key=len)
+            word = LONGEST if bound.texts else max(bound.orders, key=len)
             if len(word) > LONGEST_WORD:
                 raise ConfigurationError(
                     thing,
