@@ -13,13 +13,19 @@ import sys
 import threading
 from collections.abc import Awaitable, Callable
 from concurrent.futures import CancelledError
+from itertools import count
 from typing import Any
 
+from signalling.controller.asks import from_the_second
 from signalling.controller.controller import Controller
-from signalling.core.requests import FORMS, parse_request
-from signalling.core.words import Refusal
+from signalling.core.requests import FORMS
+from signalling.layout.asking import Answer, Asked, Outcome, Stage
 
-__all__ = ["take_requests"]
+__all__ = ["YOU", "request_event", "take_requests"]
+
+YOU = "you"
+"""Who asks on standard input."""
+_NUMBERS = count(1)
 
 LONGEST = 1000
 """Characters of a line that are looked at."""
@@ -51,15 +57,33 @@ def take_requests(
     threading.Thread(target=read, name="requests", daemon=True).start()
 
 
+def request_event(at: float, answer: Answer) -> dict[str, Any]:
+    """Return what is printed of a request, and of what has become of it."""
+    asked, outcome = answer.asked, answer.outcome
+    return {
+        "at": round(at, 6),
+        "event": "request",
+        "by": asked.by,
+        "request": asked.text,
+        "outcome": outcome.stage.value,
+        "reason": outcome.reason,
+        "final": outcome.final,
+    }
+
+
 def _answered(controller: Controller, line: str, at: float) -> dict[str, Any]:
-    event: dict[str, Any] = {"at": round(at, 6), "event": "request", "request": line}
+    """Make the request that a line is; what becomes of it later is told as a change."""
+    asked = Asked(id=f"{next(_NUMBERS)}", by=YOU, text=line, at=at)
     if line == "help":
         forms = "; ".join(f"`{form.words}`: {form.sentence}" for form in FORMS)
-        return event | {"taken": False, "reason": f"Requests are {forms}."}
-    request = parse_request(line)
+        outcome = Outcome(Stage.REFUSED, f"Requests are {forms}.")
+        return request_event(at, Answer(asked, outcome))
+
+    def later(outcome: Outcome) -> None:
+        controller.announce(Answer(asked, outcome))
+
     try:
-        answer = request if isinstance(request, Refusal) else controller.request(request)
+        outcome = controller.ask(line, from_the_second(later)).outcome
     except RuntimeError:
-        answer = Refusal("The signalling is being shut down.")
-    reason = answer.reason if isinstance(answer, Refusal) else ""
-    return event | {"taken": not reason, "reason": reason}
+        outcome = Outcome(Stage.REFUSED, "The signalling is being shut down.")
+    return request_event(at, Answer(asked, outcome))

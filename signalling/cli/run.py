@@ -19,7 +19,7 @@ from typing import Any
 
 from signalling.cli import GOOD
 from signalling.cli.links import link_event, link_line
-from signalling.cli.requests import take_requests
+from signalling.cli.requests import YOU, request_event, take_requests
 from signalling.controller.changes import Change, LinkNews, Watcher
 from signalling.controller.clock import paced
 from signalling.controller.controller import Controller
@@ -128,6 +128,8 @@ class _News:
             if self._orders.get(order.device) != order.value:
                 self._orders[order.device] = order.value
                 yield _said(at, "order", order)
+        for answer in change.answers:
+            yield request_event(at, answer)
         for alarm in change.alarms:
             if (alarm.kind, alarm.thing) not in self._alarms:
                 event = {"at": at, "event": "alarm", "kind": alarm.kind, "thing": alarm.thing}
@@ -166,6 +168,8 @@ def _line(event: Event) -> str:
         case "alarm":
             return f"{at}alarm: {event['sentence']}"
         case "request":
-            return f"{at}{event['request']}: {event['reason'] or 'taken'}"
+            by = "" if event["by"] == YOU else f", by {event['by']}"
+            became = f"{event['outcome']}: {event['reason']}".removesuffix(": ")
+            return f"{at}{event['request'] or 'nothing'}{by}: {became}"
         case _:
             return f"{at}Stopped; every signal at danger."

@@ -14,7 +14,7 @@ from signalling.core.outcomes import Course
 from signalling.core.words import Request
 from signalling.layout.asking import Outcome, Stage
 
-__all__ = ["Ask", "Asks", "Hear"]
+__all__ = ["Ask", "Asks", "Hear", "from_the_second"]
 
 Hear = Callable[[Outcome], None]
 """Where it is told what has become of a request: synchronous, quick, never raises."""
@@ -97,3 +97,16 @@ class Asks:
         under_way, self._under_way = self._under_way, []
         for _, ask in under_way:
             ask.tell(Outcome(Stage.FAILED, "The signalling was shut down."))
+
+
+def from_the_second(hear: Hear) -> Hear:
+    """Return what passes on each outcome but the first, which is there when asking returns."""
+    later = False
+
+    def listening(outcome: Outcome) -> None:
+        nonlocal later
+        if later:
+            hear(outcome)
+        later = True
+
+    return listening

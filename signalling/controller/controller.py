@@ -28,7 +28,16 @@ from signalling.controller.panel import Panel
 from signalling.controller.serving import Serving
 from signalling.core.interlocking import Interlocking
 from signalling.core.requests import parse_request
-from signalling.core.words import Alarm, OutOfReach, Refusal, Request, WithinReach
+from signalling.core.words import (
+    Alarm,
+    AnyRequest,
+    NameRequest,
+    OutOfReach,
+    Refusal,
+    WithinReach,
+)
+from signalling.describe.describer import Describer
+from signalling.describe.words import NameStep
 from signalling.layout.asking import Answer, Outcome, Stage
 from signalling.layout.words import Device, Order, Report
 from signalling.table.load import load_table
@@ -99,9 +108,10 @@ class Controller:
             folder = folder or Path(layout).parent
         self._links = make_links(self.table, transports, Path(folder))
         self._interlocking = Interlocking(self.table)
+        self._describer = Describer(self._interlocking) if self.table.layout.describes else None
         self._asks = Asks(self._interlocking)
-        self._serving = Serving(self.ask, self._tell_answer)
-        self._panel = Panel(self.table, self._interlocking, self.ask, self._tell_answer)
+        self._serving = Serving(self.ask, self.announce)
+        self._panel = Panel(self.table, self._interlocking, self.ask, self.announce)
         self._told_by = {link.transport.name: _told(link) for link in self._links}
         self._out: dict[str, set[str]] = {name: set() for name in self._told_by}
         """By link, the signals of which it cannot tell what they are ordered."""
@@ -121,13 +131,18 @@ class Controller:
         return self._interlocking
 
     @property
+    def describer(self) -> Describer | None:
+        """The names of trains, to look at; ``None`` where the layout keeps none."""
+        return self._describer
+
+    @property
     def transports(self) -> Mapping[str, Transport]:
         """The transports, by name, to look at."""
         return {link.transport.name: link.transport for link in self._links}
 
     # -- asking and watching
 
-    def request(self, request: Request) -> tuple[Order, ...] | Refusal:
+    def request(self, request: AnyRequest) -> tuple[Order, ...] | Refusal:
         """Ask for something; return the orders that changed for it, or why it is refused.
 
         Everything that was reported before comes first. Raises
@@ -137,7 +152,11 @@ class Controller:
         if not self._running:
             raise RuntimeError("the controller is not running")
         try:
-            answer = self._interlocking.request(request, nanoseconds(self._now()))
+            now = nanoseconds(self._now())
+            if isinstance(request, NameRequest):
+                answer = self._request_name(request, now)
+            else:
+                answer = self._interlocking.request(request, now)
             if not isinstance(answer, Refusal):
                 self._distribute(answer, asked=True)
                 self._arm()
@@ -146,7 +165,15 @@ class Controller:
             raise
         return answer
 
-    def ask(self, request: Request | str, hear: Hear | None = None) -> Ask:
+    def _request_name(self, request: NameRequest, now: int) -> tuple[Order, ...] | Refusal:
+        if self._describer is None:
+            return Refusal(
+                "No names of trains are kept here. Write `describer = true` in [layout] to have "
+                "them kept."
+            )
+        return self._describer.request(request, now)
+
+    def ask(self, request: AnyRequest | str, hear: Hear | None = None) -> Ask:
         """Ask for something, and follow what becomes of it.
 
         A text is a request as people write it, such as ``hold M2``. ``hear`` is
@@ -162,6 +189,10 @@ class Controller:
             reason = answer.reason if isinstance(answer, Refusal) else ""
             return Ask(Outcome(Stage.REFUSED, reason), hear)
         return self._asks.follow(asked, hear)
+
+    def announce(self, answer: Answer) -> None:
+        """Let those who watch changes know what has become of a request."""
+        self._tell_watchers(answers=[answer])
 
     def changes(self) -> Watcher:
         """Return an iterator of changes, of which the first has everything as it stands."""
@@ -191,8 +222,12 @@ class Controller:
         return Status(
             at=self._now(),
             links=tuple(supervisor.status() for supervisor in self._supervisors),
-            alarms=self._interlocking.alarms,
-            orders=(*self._interlocking.orders(), *self._panel.orders),
+            alarms=self._all_alarms(),
+            orders=(
+                *self._interlocking.orders(),
+                *self._panel.orders,
+                *(self._describer.orders() if self._describer is not None else ()),
+            ),
         )
 
     # -- running
@@ -314,14 +349,22 @@ class Controller:
         asked: bool = False,
     ) -> None:
         orders = (*orders, *self._panel.changed())
+        names: tuple[NameStep, ...] = ()
+        if self._describer is not None:
+            orders = (*orders, *self._describer.observe(reports, nanoseconds(self._now())))
+            names = self._describer.steps()
         if orders:
             for supervisor in self._supervisors:
                 supervisor.post(orders)
         self._asks.look(asked=asked)
         if self._watchers:
-            known, self._alarms = self._alarms, self._interlocking.alarms
-            if orders or reports or self._alarms != known:
-                self._tell_watchers(orders=orders, reports=reports)
+            known, self._alarms = self._alarms, self._all_alarms()
+            if orders or reports or names or self._alarms != known:
+                self._tell_watchers(orders=orders, reports=reports, names=names)
+
+    def _all_alarms(self) -> tuple[Alarm, ...]:
+        alarms = self._interlocking.alarms
+        return alarms if self._describer is None else (*alarms, *self._describer.alarms)
 
     def _link_changed(self, supervisor: Supervisor) -> None:
         if self._running:
@@ -350,9 +393,6 @@ class Controller:
             if not isinstance(answer, Refusal) and self._running:
                 self._distribute(answer)
 
-    def _tell_answer(self, answer: Answer) -> None:
-        self._tell_watchers(answers=[answer])
-
     def _tell_watchers(
         self,
         *,
@@ -360,6 +400,7 @@ class Controller:
         reports: Collection[Report] = (),
         links: Collection[LinkStatus] = (),
         answers: Collection[Answer] = (),
+        names: Collection[NameStep] = (),
     ) -> None:
         now = self._now()
         for watcher in self._watchers:
@@ -370,6 +411,7 @@ class Controller:
                 links=links,
                 alarms=self._alarms,
                 answers=answers,
+                names=names,
             )
 
     def _arm(self) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Collection
 
-from signalling.controller.asks import Ask, Hear
+from signalling.controller.asks import Ask, Hear, from_the_second
 from signalling.core.buttons import Buttons, Lamps, Wish
 from signalling.core.interlocking import Interlocking
 from signalling.core.requests import text_of
@@ -83,7 +83,7 @@ class Panel:
             tell = self._hearer(wish, text_of(request))
             told = wish.each or place == len(wish.requests)
             try:
-                asked = self._ask(request, _from_the_second(tell))
+                asked = self._ask(request, from_the_second(tell))
             except Exception:  # noqa: BLE001 - it has ended everything, and is raised there
                 return
             refused = asked.outcome.stage is Stage.REFUSED
@@ -98,16 +98,3 @@ class Panel:
         by = " and ".join(f"button {name}" for name in dict.fromkeys(wish.buttons))
         asked = Asked(id=str(self._made), by=by, text=text, at=asyncio.get_running_loop().time())
         return lambda outcome: self._tell(Answer(asked, outcome))
-
-
-def _from_the_second(tell: Hear) -> Hear:
-    """Return what passes on all outcomes but the first, which says whether it was refused."""
-    later = False
-
-    def hear(outcome: Outcome) -> None:
-        nonlocal later
-        if later:
-            tell(outcome)
-        later = True
-
-    return hear

@@ -35,18 +35,20 @@ def answers(lines: list[str], *, flags: tuple[str, ...] = ("--requests",)) -> li
 def test_requests_are_taken_or_refused_with_a_reason() -> None:
     said = ["hold A", "hold nothing", "restore r4", "open the gate", "help", "é" * 3000]
     told = [event for event in answers(said) if event["event"] == "request"]
-    assert [(event["request"], event["taken"]) for event in told[:5]] == [
-        ("hold A", True),
-        ("hold nothing", False),
-        ("restore r4", True),
-        ("open the gate", False),
-        ("help", False),
+    assert [(event["request"], event["outcome"]) for event in told[:5]] == [
+        ("hold A", "taken"),
+        ("hold nothing", "refused"),
+        ("restore r4", "taken"),
+        ("open the gate", "refused"),
+        ("help", "refused"),
     ]
+    assert {event["by"] for event in told} == {"you"}
+    assert all(event["final"] for event in told)
     assert told[0]["reason"] == ""
     assert "no signal 'nothing'" in told[1]["reason"]
     assert "`restore BLOCK`" in told[3]["reason"]
     assert "restore BLOCK" in told[4]["reason"]
-    assert not told[5]["taken"]
+    assert told[5]["outcome"] == "refused"
 
 
 def test_the_end_of_the_input_ends_nothing() -> None:
