@@ -32,6 +32,9 @@ HEADS = {
 
 SPEEDS = {"uk": ("slow", "medium", "fast", "full"), "ks": ("restricted",), "us": ("medium",)}
 
+DISTANTS = {"uk": "aspects = 2", "ks": "aspects = 2, announces = [4]"}
+"""What a layout may write for a distant signal's head, by practice."""
+
 SECONDS = st.sampled_from([0.0, 0.1, 0.5, 1.0, 1.4, 1.5, 2.0, 5.0, 31.0])
 
 
@@ -83,6 +86,11 @@ def layouts(draw: st.DrawFn) -> str:
         signals[name] = _signal(draw, practice, rear, ahead, branch=splits)
         proved = draw(st.sampled_from(["false", "true", "true, proved_within = 4"]))
         stops[f"P{name}"] = f"signal = '{name}', proved = {proved}"
+    if practice in DISTANTS and draw(st.booleans()):
+        rear, ahead = draw(st.sampled_from(joints))
+        mains = draw(st.sampled_from(["true", str(list(signals))]))
+        # By itself or below a main signal, as the joints were drawn.
+        signals["D"] = f"at = '{rear} > {ahead}', distant = {mains}, {DISTANTS[practice]}"
     detectors = _detectors(draw, ring)
     danger = {}
     for name, press in (("switch", "false"), ("press", "true")):
@@ -96,6 +104,11 @@ def layouts(draw: st.DrawFn) -> str:
         "sequence": draw(st.sampled_from(["true", "false"])),
         "minimum_on": draw(st.sampled_from([0.0, 4.0])),
         "approach_time": draw(st.sampled_from([1.0, 10.0])),
+        "describer": draw(st.sampled_from(["true", "false"])),
+    }
+    readers = {
+        "gate": f"at = '{ring[0]} > {ring[1]}'",
+        "shed": f"block = '{ring[-1]}', reads = {{ '04:A1' = '1A23' }}",
     }
     parts = ["[layout]", *(f"{key} = {value}" for key, value in settings.items())]
     tables = {
@@ -105,6 +118,7 @@ def layouts(draw: st.DrawFn) -> str:
         "detectors": detectors,
         "danger": danger,
         "stops": stops,
+        "readers": readers if settings["describer"] == "true" and draw(st.booleans()) else {},
     }
     parts += ["[lines]", *(f'{name} = "{text}"' for name, text in lines.items())]
     for table, entries in tables.items():

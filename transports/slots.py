@@ -24,10 +24,14 @@ _INFORMING = frozenset(kind.name for kind in KINDS.values() if kind.informs)
 """Kinds whose orders let all others go first."""
 
 
-def restrictive_order(device: Device) -> Order | None:
-    """Return the order to give when in doubt, or ``None`` where leaving it alone is safest."""
+def restrictive_order(device: Device, words: Iterable[str] = ()) -> Order | None:
+    """Return the order to give when in doubt, or ``None`` where leaving it alone is safest.
+
+    ``words`` are those that the device takes, most restrictive first; of a
+    device that none are known of, those of its kind count.
+    """
     value = KINDS[device.kind].restrictive
-    return None if value is None else Order(device, value)
+    return None if value is None else Order(device, next(iter(words), value))
 
 
 class OrderSlots:
@@ -65,7 +69,7 @@ class OrderSlots:
 
     def restrictive(self) -> tuple[Order, ...]:
         """Return the most restrictive order of each device that has one, most urgent first."""
-        orders = (restrictive_order(device) for device in self._ranks)
+        orders = (restrictive_order(device, ranks) for device, ranks in self._ranks.items())
         return tuple(sorted((order for order in orders if order is not None), key=self._urgency))
 
     def post(self, orders: Iterable[Order]) -> None:

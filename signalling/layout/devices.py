@@ -80,14 +80,14 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
             proved = any(route.indicator_proved for route in lit)
             yield _made("indicator", name, more=positions, reporting=proved)
         if signal.announces:
-            ahead = tuple(str(position) for position in signal.announces)
+            ahead = tuple(dict.fromkeys(str(position) for position in signal.announces))
             yield _made("indicator", f"{name}/{AHEAD}", more=ahead, reporting=False)
     for name, turnout in layout.turnouts.items():
         if turnout.lock:
             yield _made("lock", name, reporting=turnout.lever)
     for name in layout.signals:
-        danger = KINDS["signal"].orders
-        yield _made("signal", name, more=tuple(aspects.get(name, danger))[len(danger) :])
+        shown = aspects.get(name, KINDS["signal"].orders)
+        yield LayoutDevice(device=Device("signal", name), orders=shown)
     for name, stop in layout.stops.items():
         yield _made("stop", name, reporting=stop.proved)
     for name, reader in layout.readers.items():

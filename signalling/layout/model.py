@@ -232,6 +232,12 @@ class Signal:
     routes: Mapping[str, SignalRoute] = _described(
         "What is special about single routes, by the line that the route follows.", factory=dict
     )
+    distant: tuple[str, ...] | bool = _described(
+        "Whether it is a distant signal, which is never at danger: it tells whether the next main "
+        "signal is off, and says nothing of the track. Or the main signals that must all be off, "
+        "so far as they stand on the way.",
+        default=False,
+    )
     announces: tuple[int | str, ...] = _described(
         "The positions of a second indicator, which shows beforehand what the route indicator of "
         "the next signal shows. The device is `indicator NAME/ahead`.",

@@ -113,11 +113,18 @@ class Route:
         return tuple(sorted({*self.lies, *self.overlap_lies}))
 
 
-def derive_routes(layout: Layout, track: Track) -> tuple[tuple[Route, ...], tuple[Problem, ...]]:
-    """Return every route, in the order of the signals in the file, and what is wrong."""
+def derive_routes(
+    layout: Layout, track: Track, *, of_distants: bool = False
+) -> tuple[tuple[Route, ...], tuple[Problem, ...]]:
+    """Return every route, in the order of the signals in the file, and what is wrong.
+
+    Or else those ``of_distants``: the ways from each distant signal to main signals.
+    """
     routes: list[Route] = []
     problems: list[Problem] = []
     for name, signal in layout.signals.items():
+        if (signal.distant is not False) is not of_distants:
+            continue
         entry = parse_joint(signal.at)
         found: list[Route] = []
         for ways, end, leaves in islice(_walk(track, entry), MOST + 1):

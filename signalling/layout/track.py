@@ -55,7 +55,7 @@ class Track:
     open_blocks: frozenset[str]
     """Blocks in which some way ends: at a buffer, or where the described track stops."""
     signals: Mapping[Joint, str]
-    """The signal at each joint and direction."""
+    """The main signal at each joint and direction."""
     runs: frozenset[Joint]
     """Joints in the directions that trains run: as the lines are written, and wherever a signal
     stands for the other direction, along what it reads over and what leads to it."""
@@ -113,7 +113,8 @@ def derive_track(layout: Layout) -> Track:
             table.setdefault((turned.block, turned.rear), {})[turned] = None
     signals: dict[Joint, str] = {}
     for name, signal in layout.signals.items():
-        signals.setdefault(parse_joint(signal.at), name)
+        if signal.distant is False:  # a distant signal ends no route
+            signals.setdefault(parse_joint(signal.at), name)
     turnouts: dict[str, list[str]] = {}
     for name, turnout in layout.turnouts.items():
         turnouts.setdefault(turnout.block, []).append(name)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from attrs import evolve
+from attrs import evolve, fields
 
 from signalling.layout.findings import listed
 from signalling.layout.model import Signal, Stop
@@ -17,21 +17,33 @@ from signalling.layout.notation import Joint, NotationError, Step, parse_joint
 from signalling.layout.place import KeyPath
 from signalling.layout.routes import approach
 from signalling.layout.scope import Scope, unreadable
+from signalling.layout.shape import key_of
 from signalling.layout.track import Track, contradict
 from signalling.layout.validate_lines import CheckedLines, check_steps
 
 __all__ = ["check_joint", "check_signals"]
 
+_OF_MAINS = tuple(
+    key_of(each)
+    for each in fields(Signal)
+    if each.name not in ("at", "aspects", "head", "distant", "announces")
+)
+"""Keys that say something of main signals alone."""
+
 
 def check_signals(scope: Scope, lines: CheckedLines) -> None:
     """Say what is wrong with signals, stops and danger inputs."""
     joints: dict[Joint, str] = {}
+    distants: dict[Joint, str] = {}
     for name, signal in scope.layout.signals.items():
         path, thing = ("signals", name), f"signal {name}"
         joint = check_joint(scope, lines, (*path, "at"), thing, signal.at)
         if joint is None:
             continue
-        first = joints.setdefault(joint, name)
+        if signal.distant is not False:
+            _check_distant(scope, path, signal)
+        # A distant signal may stand below a main one.
+        first = (joints if signal.distant is False else distants).setdefault(joint, name)
         if first != name:
             line = scope.findings.places.line(("signals", first))
             scope.findings.error(
@@ -52,6 +64,34 @@ def check_signals(scope: Scope, lines: CheckedLines) -> None:
     for name, stop in scope.layout.stops.items():
         _check_stop(scope, track, name, stop)
     _check_danger(scope)
+
+
+def _check_distant(scope: Scope, path: KeyPath, signal: Signal) -> None:
+    """Check what a distant signal names, and that it has nothing that only a main one has."""
+    thing = f"signal {path[1]}"
+    for index, main in enumerate(signal.distant if isinstance(signal.distant, tuple) else ()):
+        place = (*path, "distant", index)
+        if scope.known("signals", main, place, thing) and _is_distant(scope, main):
+            scope.findings.error(
+                place,
+                thing,
+                f"Signal {main} is a distant signal itself, and never on or off.",
+                "Name main signals.",
+            )
+    for key in _OF_MAINS:
+        if (*path, key) in scope.findings.places.lines:
+            scope.findings.error(
+                (*path, key),
+                thing,
+                f"It is a distant signal, which has no `{key}`: it is never at danger.",
+                f"Take `{key}` out, or take `distant` out.",
+            )
+
+
+def _is_distant(scope: Scope, name: str) -> bool:
+    """Return whether this is a distant signal, so far as the file could be read."""
+    signal = scope.layout.signals.get(name)
+    return signal is not None and signal.distant is not False
 
 
 def check_joint(
@@ -168,6 +208,14 @@ def _check_stop(scope: Scope, track: Track, name: str, stop: Stop) -> None:
     path, thing = ("stops", name), f"stop {name}"
     known = scope.known("signals", stop.signal, (*path, "signal"), thing)
     section = stop.section
+    if known and _is_distant(scope, stop.signal):
+        scope.findings.error(
+            (*path, "signal"),
+            thing,
+            f"Signal {stop.signal} is a distant signal, which trains may pass as it stands.",
+            "Name a main signal.",
+        )
+        return
     if section is None or not scope.known("blocks", section, (*path, "section"), thing):
         return
     entry = next((joint for joint, signal in track.signals.items() if signal == stop.signal), None)

@@ -123,10 +123,10 @@ def _kinds(practice: Practice) -> Iterator[Mistake]:
         yield Mistake(
             ("heads",), "practice", "It has no heads.", "Describe at least one as [heads.NAME]."
         )
-    by_number: dict[int, list[str]] = {}
+    by_number: dict[tuple[bool, int], list[str]] = {}
     for name, head in practice.heads.items():
-        by_number.setdefault(head.aspects, []).append(name)
-    for number, names in by_number.items():
+        by_number.setdefault((head.distant, head.aspects), []).append(name)
+    for (_, number), names in by_number.items():
         defaults = [name for name in names if practice.heads[name].default]
         if not defaults:
             yield Mistake(
@@ -200,7 +200,14 @@ def _shows(
                 f"It shows `{reading}`, which is a reading: no lamp shows it.",
                 "Take it out here, or take `reading` out of the aspect.",
             )
-    if DANGER not in head.shows:
+    if head.distant and DANGER in head.shows:
+        yield Mistake(
+            (*path, DANGER),
+            thing,
+            f"It is the head of a distant signal, and shows `{DANGER}`.",
+            "Take that out, or take `distant` out.",
+        )
+    if DANGER not in head.shows and not head.distant:
         yield Mistake(
             path,
             thing,

@@ -67,6 +67,9 @@ class Head:
     default: bool = _described(
         "Whether this is the head that the number alone stands for.", default=True
     )
+    distant: bool = _described(
+        "Whether it is the head of a distant signal, which cannot show danger.", default=False
+    )
     lamps: tuple[str, ...] = _described("The lamps, from the top.")
     colours: Mapping[str, str] = _described("The colour of each lamp.")
     shows: Mapping[str, Shown] = _described("The lamps of each aspect that it can show.")
@@ -187,14 +190,18 @@ class Practice:
             if found == before:
                 return tuple(name for name in shown if name in found)
 
-    def head_name(self, aspects: int, head: str | None = None) -> str | None:
+    def head_name(
+        self, aspects: int, head: str | None = None, *, distant: bool = False
+    ) -> str | None:
         """Return the name of the head that a layout asks for, or ``None`` where there is none."""
+        fitting = {
+            name: kind
+            for name, kind in self.heads.items()
+            if kind.aspects == aspects and kind.distant is distant
+        }
         if head is not None:
-            return head if head in self.heads and self.heads[head].aspects == aspects else None
-        return next(
-            (name for name, kind in self.heads.items() if kind.aspects == aspects and kind.default),
-            None,
-        )
+            return head if head in fitting else None
+        return next((name for name, kind in fitting.items() if kind.default), None)
 
     def knows_indicator(self, position: str) -> bool:
         """Return whether the practice has this indicator position or letter."""

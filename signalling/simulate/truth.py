@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from itertools import combinations
 
-from attrs import define, field
+from attrs import Factory, define, field
 
 from signalling.layout.notation import Joint
 from signalling.practice.schema import DANGER, Head
@@ -49,6 +49,9 @@ class Truth:
     lying: Lying
     heads: Mapping[str, Head]
     """Each signal's head, which says what may be met after each of its aspects."""
+    distants: Mapping[str, Joint] = Factory(dict)
+    """Where each distant signal stands. It says nothing of the track, and only of the next main
+    signal."""
     events: list[WrongSideEvent] = field(factory=list)
     aspects_passed: Counter[str] = field(factory=Counter)
     minimum_separation: int | None = None
@@ -106,11 +109,13 @@ class Truth:
         for signal, aspect in self.aspects.items():
             # A subsidiary aspect promises nothing of what is ahead.
             if aspect in self.heads[signal].shows and aspect != DANGER:
-                yield from self._route(signal, seconds)
+                for found, just_passed in self._route(signal, seconds):
+                    if signal not in self.distants or found[0] is WrongSide.PROMISED_TOO_MUCH:
+                        yield found, just_passed
 
     def _route(self, signal: str, seconds: float) -> Iterator[tuple[_Found, bool]]:
         """Yield what is wrong with a signal's being off."""
-        joint = self._joints[signal]
+        joint = self.distants[signal] if signal in self.distants else self._joints[signal]
         passed = self._passed.get(signal, {})
         met = {joint}
         while True:

@@ -77,7 +77,11 @@ class World:
         """ns since the start, in whole ticks."""
         self.lying: dict[str, Lie | None] = dict.fromkeys(layout.turnouts, Lie.NORMAL)
         """How turnouts lie in truth; ``None`` while one moves."""
-        self.aspects: dict[str, str] = dict.fromkeys(layout.signals, DANGER)
+        distants = {row.signal: table.practice.heads[row.head] for row in table.distants}
+        self.aspects: dict[str, str] = {
+            name: distants[name].next[DANGER] if name in distants else DANGER
+            for name in layout.signals
+        }
         self.stops: dict[str, str] = dict.fromkeys(layout.stops, "applied")
         self.locks: dict[str, str] = {}
         """What the locks of turnouts that others move were last ordered."""
@@ -87,7 +91,14 @@ class World:
         self.inside: dict[str, dict[str, RunningTrain]] = {block: {} for block in layout.blocks}
         """The trains in each block, by name."""
         heads = {row.signal: table.practice.heads[row.head] for row in table.rows}
-        self.truth = Truth(self.ground, self.inside, self.aspects, self.lying, heads)
+        self.truth = Truth(
+            self.ground,
+            self.inside,
+            self.aspects,
+            self.lying,
+            heads | distants,
+            {name: parse_joint(layout.signals[name].at) for name in distants},
+        )
         self._random = Random(seed)  # noqa: S311 - chance in a model, not a secret
         self._stops_work = stops_work
         self._contacts = Contacts(table, self._random, flicker * TICK / 1e9)

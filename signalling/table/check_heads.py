@@ -19,7 +19,8 @@ def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
     """Say which heads, indicators and speeds of a layout its practice does not have."""
     for name, signal in layout.signals.items():
         path, thing = ("signals", name), f"signal {name}"
-        head = practice.head_name(signal.aspects, signal.head)
+        distant = signal.distant is not False
+        head = practice.head_name(signal.aspects, signal.head, distant=distant)
         if head is None:
             _no_head(practice, findings, path, thing, signal)
         _check_announced(practice, findings, path, signal)
@@ -94,12 +95,22 @@ def _check_speed(
 def _no_head(
     practice: Practice, findings: Findings, path: KeyPath, thing: str, signal: Signal
 ) -> None:
-    counts = sorted({head.aspects for head in practice.heads.values()})
-    if signal.head is None:
+    distant = signal.distant is not False
+    what = "distant head" if distant else "head"
+    fitting = {name: head for name, head in practice.heads.items() if head.distant is distant}
+    counts = sorted({head.aspects for head in fitting.values()})
+    if not fitting:
+        findings.error(
+            (*path, "distant") if distant else path,
+            thing,
+            f"Practice {practice.name} has no {what}s.",
+            "Choose another practice.",
+        )
+    elif signal.head is None:
         findings.error(
             (*path, "aspects"),
             thing,
-            f"Practice {practice.name} has no head of {signal.aspects} aspects.",
+            f"Practice {practice.name} has no {what} of {signal.aspects} aspects.",
             f"Write one of {listed(str(count) for count in counts)}.",
         )
     elif signal.head not in practice.heads:
@@ -107,7 +118,15 @@ def _no_head(
             (*path, "head"),
             thing,
             f"Practice {practice.name} has no head {shown(signal.head)}.",
-            did_you_mean(signal.head, practice.heads, f"Its heads are {listed(practice.heads)}."),
+            did_you_mean(signal.head, fitting, f"Its {what}s are {listed(fitting)}."),
+        )
+    elif signal.head not in fitting:
+        findings.error(
+            (*path, "head"),
+            thing,
+            f"Head {signal.head} is {'not ' if distant else ''}that of a distant signal.",
+            f"Write one of {listed(fitting)}, or "
+            + ("take `distant` out." if distant else "add `distant = true`."),
         )
     else:
         aspects = practice.heads[signal.head].aspects

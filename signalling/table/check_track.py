@@ -34,6 +34,7 @@ def check_track(table: Table, findings: Findings) -> None:
         _check_release(table, findings, rows)
         _check_announcing(table, findings, rows, by_signal)
         _check_hidden(table, findings, rows)
+    _check_distants(table, findings)
     _check_stand_off(table, findings)
     _check_stops(table, findings)
     _check_stop_proofs(table, findings)
@@ -178,6 +179,42 @@ def _check_hidden(table: Table, findings: Findings, rows: list[Row]) -> None:
             "nothing.",
             "Take `hidden` out, or let its line end beyond it.",
         )
+
+
+def _check_distants(table: Table, findings: Findings) -> None:
+    """Say which distant signals tell of no main signal, or of one that their trains do not meet."""
+    following: dict[str, set[str]] = {}
+    for main in table.rows:
+        if main.route.exit is not None:
+            following.setdefault(main.signal, set()).add(main.route.exit)
+    for name in dict.fromkeys(row.signal for row in table.distants):
+        rows = [row for row in table.distants if row.signal == name]
+        thing = f"signal {name}"
+        for row in rows:
+            if row.route.exit is None:
+                findings.warning(
+                    _at(name),
+                    f"{thing}, {row.route.line}",
+                    "No main signal follows it there, so it shows its most restrictive aspect for "
+                    "ever.",
+                    "Put a main signal on the way, or take the distant signal away.",
+                )
+        named = dict.fromkeys(each for row in rows for each in row.mains)
+        reached = {row.route.exit for row in rows} & named.keys()
+        while (
+            more := {beyond for each in reached for beyond in following.get(each or "", ())}
+            & named.keys() - reached
+        ):
+            reached |= more
+        for each in named:
+            if each not in reached:
+                findings.warning(
+                    (*_at(name), "distant"),
+                    thing,
+                    f"Its trains do not come to signal {each} by main signals that it names, so it "
+                    "does not wait for that.",
+                    "Name every main signal on the way, the nearest first.",
+                )
 
 
 def _check_stand_off(table: Table, findings: Findings) -> None:

@@ -38,7 +38,8 @@ def aspects_of(layout: Layout, practice: Practice) -> dict[str, tuple[str, ...]]
     """
     shown = {}
     for name, signal in layout.signals.items():
-        head = practice.head_name(signal.aspects, signal.head)
+        distant = signal.distant is not False
+        head = practice.head_name(signal.aspects, signal.head, distant=distant)
         if head is None:
             raise KeyError(name)
         aspects = practice.heads[head].shows

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from signalling.layout.notation import Lie, Step
 from signalling.layout.routes import End, Route
 from signalling.practice.schema import DANGER, Practice
+from signalling.table.distant import DistantRow
 from signalling.table.row import Move, Row
 from signalling.table.sheet import MODEL_ONLY, Column, Sheet, Value
 from signalling.table.table import Table
@@ -85,6 +86,14 @@ COLUMNS = (
         group="Aspect",
         unit="s",
         sentence="How long a train that has left the last block takes through each hidden section.",
+    ),
+    Column(
+        key="mains",
+        title="Signals off",
+        group="Aspect",
+        sentence="For a distant signal: main signals that must be off, so far as they stand one "
+        "after another on the way, and the one on its own post. Without that it shows its most "
+        "restrictive aspect.",
     ),
     Column(
         key="blocks",
@@ -262,7 +271,10 @@ def control_table(table: Table) -> Sheet:
         names="route",
         parts="signal",
         headings={},
-        rows=tuple(_cells(row, met, table.practice) for row in table.rows),
+        rows=(
+            *(_cells(row, met, table.practice) for row in table.rows),
+            *(_of_distant(row, met, table) for row in table.distants),
+        ),
     )
 
 
@@ -272,13 +284,14 @@ def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping
         "signal": row.signal,
         "route": row.name,
         "at": str(route.entry),
-        "to": _to(row),
+        "to": _to(row.route),
         "head": row.head,
         "controlled": row.controlled,
         "aspects": _aspects(row, met, practice),
         "indicator": row.indicator,
         "speed": row.speed.name,
         "reads_as": row.speed.reads_as,
+        "mains": (),
         "hidden": row.hidden or (),
         "blocks": tuple(way.block for way in row.clear if way not in route.overlap),
         "overlap": _overlaps(row),
@@ -304,14 +317,55 @@ def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping
     }
 
 
-def _to(row: Row) -> Mapping[str, str]:
-    match row.route.end:
+def _of_distant(
+    row: DistantRow, met: Mapping[str, set[str]], table: Table
+) -> Mapping[str, Value | None]:
+    """Return the cells of a way on from a distant signal: it needs no track, and holds none."""
+    like = _cells(table.rows[0], met, table.practice)
+    lies, ahead = row.route.lies, met.get(row.route.exit or "", set())
+    cells: dict[str, Value | None] = {key: _blank(value) for key, value in like.items()}
+    mains = row.mains if row.slotted is None else tuple(dict.fromkeys((row.slotted, *row.mains)))
+    cells |= {
+        "signal": row.signal,
+        "route": row.name,
+        "at": str(row.route.entry),
+        "to": _to(row.route),
+        "head": row.head,
+        "aspects": {
+            aspect.name: row.next[aspect.name]
+            for aspect in table.practice.aspects
+            if aspect.name in ahead
+        },
+        "mains": mains,
+        "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
+        "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
+        "danger": tuple(
+            name for name, held in table.layout.danger.items() if row.signal in held.signals
+        ),
+    }
+    return cells
+
+
+def _blank(value: Value | None) -> Value | None:
+    """Return the cell of the same kind in which nothing stands."""
+    match value:
+        case bool():
+            return False
+        case tuple():
+            return ()
+        case Mapping():
+            return {}
+    return None
+
+
+def _to(route: Route) -> Mapping[str, str]:
+    match route.end:
         case End.SIGNAL:
-            return {"signal": row.route.exit or ""}
+            return {"signal": route.exit or ""}
         case End.BUFFER:
-            return {"buffer in": row.route.blocks[-1]}
+            return {"buffer in": route.blocks[-1]}
         case End.OPEN:
-            return {"open track beyond": row.route.blocks[-1]}
+            return {"open track beyond": route.blocks[-1]}
 
 
 def _overlaps(row: Row) -> tuple[str, ...]:

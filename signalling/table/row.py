@@ -346,6 +346,8 @@ def _heads(layout: Layout, practice: Practice) -> Mapping[str, str]:
     """Return the name of each signal's head. Raises ``KeyError`` where the practice has none."""
     heads = {}
     for name, signal in layout.signals.items():
+        if signal.distant is not False:
+            continue
         head = practice.head_name(signal.aspects, signal.head)
         if head is None:
             raise KeyError(f"signal {name}: no head of {signal.aspects} aspects")
@@ -365,14 +367,20 @@ def _announced_from(
 def _forward(layout: Layout, route: Route, onward: list[Route]) -> tuple[str, ...]:
     """Return the routes beyond a fast diverging one, one of which must be set before it flashes.
 
-    None, where the signal at its end is automatic, or a train stop covers it. (The first signal
-    beyond the junction: GK/RT0045 section 5.2.3.6, as quoted at irse.signalpost.org tid=857.) A
-    buffer stop is the end of a platform where all trains stop.
+    None, where the signal at its end is automatic, or has a distant signal before it, or a train
+    stop covers it. (The first signal beyond the junction: GK/RT0045 section 5.2.3.6, as quoted at
+    irse.signalpost.org tid=857.) A buffer stop is the end of a platform where all trains stop.
     """
     if route.exit is None or not layout.signals[route.exit].controlled:
         return ()
     if any(stop.signal == route.exit for stop in layout.stops.values()):
         return ()
+    inside = {(way.block, way.ahead) for way in route.ways[:-1]}
+    for signal in layout.signals.values():
+        if signal.distant is not False:
+            joint = parse_joint(signal.at)
+            if (joint.rear, joint.ahead) in inside:
+                return ()
     return tuple(each.name for each in onward)
 
 

@@ -103,7 +103,7 @@ class Signals:
             )
             ^ 1,
         ]
-        for name in self.rows[signal][0].danger:
+        for name in (each for each, one in self.layout.danger.items() if signal in one.signals):
             source = self.layout.danger[name]
             free = graph.input(
                 f"danger {name}=free",
@@ -518,14 +518,22 @@ class Signals:
         It does while the signal is off by a route at whose end the next signal
         is off, with that position lit for its route.
         """
-        ways = []
-        for row in self.rows[signal]:
-            beyond = () if row.route.exit is None else self.rows[row.route.exit]
-            lit = (self.off_by(other) for other in beyond if other.indicator == position)
-            ways.append(self.graph.all_of(self.off_by(row), self.graph.any_of(*lit)))
+        ways = (
+            self.graph.all_of(self.off_by(row), self.lit_at(row.route.exit, position))
+            for row in self.rows[signal]
+        )
+        return self.announcement(signal, position, self.graph.any_of(*ways))
+
+    def lit_at(self, signal: str | None, position: str) -> Literal:
+        """Return whether a signal is off by a route for which this position is lit."""
+        rows = () if signal is None else self.rows[signal]
+        return self.graph.any_of(*(self.off_by(row) for row in rows if row.indicator == position))
+
+    def announcement(self, signal: str, position: str, literal: Literal) -> Literal:
+        """Give the equation of a position that a signal announces its name and sentences."""
         return self.graph.equation(
             f"signal {signal} announces {position}",
-            self.graph.any_of(*ways),
+            literal,
             f"signal {signal} announces {position} of the next signal",
             f"signal {signal} does not announce {position} of the next signal",
         )

@@ -5,7 +5,7 @@ Law of this file: puts the parts together and holds them; no rule of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from attrs import frozen
 
@@ -17,6 +17,7 @@ from signalling.layout.words import KINDS, Device
 from signalling.practice.schema import DANGER, Practice
 from signalling.table.calls import Calls
 from signalling.table.detection import Detection
+from signalling.table.distant import DistantRow, Distants, gather_distants
 from signalling.table.graph import FALSE, Graph, Literal
 from signalling.table.guard import Guards, make_guard
 from signalling.table.overlaps import Overlaps
@@ -60,6 +61,8 @@ class Table:
     practice: Practice
     track: Track
     rows: tuple[Row, ...]
+    distants: tuple[DistantRow, ...]
+    """The ways on from distant signals."""
     graph: Graph
     outputs: tuple[Output, ...]
     alarms: tuple[AlarmSource, ...]
@@ -132,6 +135,8 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         {name: signals.off_by(guard.row) for name, guard in guards.items()},
     )
     turnouts.finish(keeper.locks(), keeper.turnout_calls())
+    before, more = derive_routes(layout, track, of_distants=True)
+    distants = Distants(signals, gather_distants(layout, practice, track, before))
     stops = Stops(layout, detection, passing, signals, keeper)
     lifted = {
         name: stops.lifted(name) for name, stop in layout.stops.items() if stop.signal in by_signal
@@ -139,31 +144,37 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     for name in stop_proofs.names:
         acknowledged = signals.acknowledge(layout.stops[name].signal)
         stop_proofs.finish(name, lifted.get(name, FALSE), acknowledged)
+    outputs = _outputs(layout, signals, distants, turnouts, lifted)
     graph.finish()
     return Table(
         layout=layout,
         practice=practice,
         track=track,
         rows=rows,
+        distants=distants.rows,
         graph=graph,
-        outputs=_outputs(layout, practice, signals, turnouts, lifted),
+        outputs=outputs,
         alarms=_alarms(layout, signals, detection, turnouts),
-        problems=problems,
+        problems=problems + more,
     )
 
 
 def _outputs(
     layout: Layout,
-    practice: Practice,
     signals: Signals,
+    distants: Distants,
     turnouts: Turnouts,
     lifted: Mapping[str, Literal],
 ) -> tuple[Output, ...]:
     outputs = []
     for name in layout.signals:
+        if name in distants.by_signal:
+            outputs += _of_distant(layout, distants, name)
+            continue
         if name not in signals.rows:
             outputs.append(Output(Device("signal", name), (), DANGER))
             continue
+        practice = signals.practice
         shown = practice.heads[signals.rows[name][0].head].shows
         choices = tuple(
             (signals.at_least(name, level), aspect.name)
@@ -177,10 +188,7 @@ def _outputs(
                 (literal, position) for position, literal in signals.indicators[name].items()
             )
             outputs.append(Output(Device("indicator", name), lit, "dark"))
-        announced = tuple(str(position) for position in layout.signals[name].announces)
-        if announced:
-            ahead = tuple((signals.announces(name, each), each) for each in announced)
-            outputs.append(Output(Device("indicator", f"{name}/{AHEAD}"), ahead, "dark"))
+        outputs += _ahead(layout, name, signals.announces)
     for name in layout.stops:
         released = ((lifted[name], "lifted"),) if name in lifted else ()
         outputs.append(Output(Device("stop", name), released, "applied"))
@@ -194,6 +202,28 @@ def _outputs(
             lock = ((turnouts.free[name], "free"),)
             outputs.append(Output(Device("lock", name), lock, KINDS["lock"].restrictive))
     return tuple(outputs)
+
+
+def _of_distant(layout: Layout, distants: Distants, name: str) -> list[Output]:
+    """Return what a distant signal is ordered: its most restrictive aspect, when in doubt."""
+    practice, least = distants.signals.practice, distants.least(name)
+    shown = practice.heads[distants.by_signal[name][0].head].shows
+    choices = tuple(
+        (distants.at_least(name, level), aspect.name)
+        for level, aspect in reversed(list(enumerate(practice.aspects)))
+        if level > least and aspect.name in shown
+    )
+    head = Output(Device("signal", name), choices, practice.aspects[least].name)
+    return [head, *_ahead(layout, name, distants.announces)]
+
+
+def _ahead(layout: Layout, name: str, announces: Callable[[str, str], Literal]) -> list[Output]:
+    """Return what a signal's second indicator is ordered, where it has one."""
+    positions = dict.fromkeys(str(position) for position in layout.signals[name].announces)
+    if not positions:
+        return []
+    lit = tuple((announces(name, each), each) for each in positions)
+    return [Output(Device("indicator", f"{name}/{AHEAD}"), lit, "dark")]
 
 
 def _alarms(

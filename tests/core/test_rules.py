@@ -100,6 +100,15 @@ def check_step(rig: Rig, watch: Watch) -> None:
         assert right, f"{signal} shows {aspect}: {[watch.wrong(row, rig.now) for row in rows]}"
         allowed = [row for row in right if follows(table, row, aspect, now.aspects)]
         assert allowed, f"{signal} shows {aspect} before {now.aspects}"
+    for row in table.distants:
+        aspect, head = now.aspects[row.signal], table.practice.heads[row.head]
+        assert aspect in head.shows
+        assert "danger" not in head.shows
+        if aspect == row.next["danger"]:
+            continue
+        mains = [each.route.exit for each in table.distants if each.signal == row.signal]
+        shown = [now.aspects[main] for main in mains if main is not None]
+        assert any(each in head.followed_by[aspect] for each in shown)
     for name, stop in table.layout.stops.items():
         if now.aspects[stop.signal] != "danger":
             assert not now.stops[name]
@@ -203,8 +212,9 @@ def test_requests_never_clear_what_reports_do_not_bear_out(data: st.DataObject) 
         if rig.ask(request) is None and isinstance(request, HoldSignal):
             held.add(request.signal)
         check_step(rig, watch)
+        distants = {row.signal: row.next["danger"] for row in table.distants}
         for signal in held:
-            assert rig.aspect(signal) == "danger"
+            assert rig.aspect(signal) == distants.get(signal, "danger")
 
 
 def test_a_fresh_interlocking_does_not_remember_another() -> None:

@@ -168,6 +168,18 @@ def test_a_stop_at_the_first_signal_beyond_will_do() -> None:
     )
 
 
+def test_a_distant_signal_before_the_first_main_signal_beyond_will_do() -> None:
+    text = CONTROLLED.replace("q = {}", "q = {}\nr = {}").replace(
+        "j[t reverse] > q'", "j[t reverse] > q > r'"
+    )
+    text = text.replace("Q = { at = 'j > q'", "Q = { at = 'q > r'")
+    rig = Rig(text).all_clear().lies("t", "reverse").occupied("b0")
+    assert rig.aspects(["S2", "J"]) == ["caution", "danger"]
+    distant = "[signals]\nD = { at = 'j > q', distant = true, aspects = 2 }"
+    rig = Rig(text.replace("[signals]", distant, 1)).all_clear().lies("t", "reverse").occupied("b0")
+    assert rig.aspects(["S2", "J"]) == ["flashing-caution", "caution"]
+
+
 @pytest.mark.parametrize(
     ("speed", "far", "close"),
     [

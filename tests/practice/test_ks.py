@@ -51,6 +51,7 @@ def test_aspects_and_their_names(ks: Practice) -> None:
 def test_what_each_kind_of_signal_can_show(ks: Practice) -> None:
     assert set(ks.heads["combined"].shows) == {HP0, KS2, FLASHING, KS1}
     assert set(ks.heads["main"].shows) == {HP0, KS1}
+    assert set(ks.heads["distant"].shows) == {KS2, FLASHING, KS1}
 
 
 def test_colours(ks: Practice) -> None:
@@ -82,6 +83,8 @@ def test_what_may_follow_at_the_next_main_signal(
     ks: Practice, aspect: str, may_follow: set[str]
 ) -> None:
     assert set(ks.heads["combined"].followed_by[aspect]) == may_follow
+    if aspect != HP0:
+        assert set(ks.heads["distant"].followed_by[aspect]) == may_follow
 
 
 def test_a_digit_is_a_speed_in_tens_of_kilometres_an_hour(ks: Practice) -> None:

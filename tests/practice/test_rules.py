@@ -230,6 +230,14 @@ BROKEN = [
         at='danger = ["caution", "attention", "clear"]',
     ),
     Broken(
+        "a distant head does not show danger",
+        "[heads.pair]",
+        "[heads.pair]\ndistant = true",
+        "head pair",
+        "It is the head of a distant signal, and shows `danger`",
+        at="danger =",
+    ),
+    Broken(
         "an indicator is not named for its dark state",
         "left = {",
         "dark = {",

@@ -164,6 +164,17 @@ def test_how_routes_are_held_by_their_speed(uk: Practice) -> None:
     }
 
 
+# From memory: yellow, or green; never at danger.
+def test_a_distant_signal(uk: Practice) -> None:
+    assert uk.head_name(2, distant=True) == "distant"
+    assert uk.head_name(2) == "two"
+    assert uk.head_name(2, "distant") is None
+    distant = uk.heads["distant"]
+    assert set(distant.shows) == {Y, G}
+    assert {beyond: distant.next[beyond] for beyond in (R, Y, YY, G)} == {R: Y, Y: G, YY: G, G: G}
+    assert R not in distant.followed_by[G]
+
+
 def test_what_may_follow_is_given_for_every_aspect(uk: Practice) -> None:
     for head in uk.heads.values():
         assert set(head.followed_by) == set(head.shows)

@@ -59,6 +59,21 @@ def test_the_layout_with_one_of_everything_has_no_mistake() -> None:
             'override = true\nspeed = "swift"',
             ("route S2/quay", 'no speed "swift"', "slow", 'speed = "swift"'),
         ),
+        (
+            'aspects = 2, distant = ["S2", "S3"]',
+            'aspects = 3, distant = ["S2", "S3"]',
+            ("signal V2", "no distant head of 3 aspects", "Write one of 2", "V2 ="),
+        ),
+        (
+            'aspects = 2, distant = ["S2", "S3"]',
+            'aspects = 2, head = "two", distant = true',
+            ("signal V2", "Head two is not that of a distant signal", "one of distant", "V2 ="),
+        ),
+        (
+            'aspects = 2, head = "two-yellow"',
+            'aspects = 2, head = "distant"',
+            ("signal S4", "Head distant is that of a distant signal", "`distant = true`", "S4 ="),
+        ),
         ('"uk"', '"ku"', ("practice ku", "no such practice", "uk", 'practice = "ku"')),
         ('"uk"', '"my.toml"', ("practice my.toml", "no such file", "uk", 'practice = "my.toml"')),
     ],

@@ -211,3 +211,29 @@ def test_a_signal_announces_no_position_that_stands_for_no_speed() -> None:
         BASE.replace("aspects = 4 }\nB", "aspects = 4, announces = [1] }\nB")
     )
     assert (severity, thing) == ("error", "signal A")
+
+
+DISTANT = "D0 = { at = 'd > a', distant = true, aspects = 2 }\n[stops]"
+
+
+def test_a_distant_signal_before_a_main_one_is_sound() -> None:
+    assert findings(BASE.replace("[stops]", DISTANT)) == []
+
+
+def test_a_distant_signal_that_no_main_signal_follows() -> None:
+    text = BASE.replace('E = { at = "e > f", aspects = 3 }', "").replace(
+        "[stops]", DISTANT.replace("d > a", "c > e")
+    )
+    assert (
+        "warning",
+        "signal D0, spur",
+        "No main signal follows it there, so it shows its most restrictive aspect for ever.",
+    ) in findings(text)
+
+
+def test_a_distant_signal_that_names_one_that_is_not_on_the_way() -> None:
+    text = BASE.replace("[stops]", DISTANT).replace("distant = true", "distant = ['A', 'D']")
+    ((severity, thing, message),) = findings(text)
+    assert (severity, thing) == ("warning", "signal D0")
+    assert "do not come to signal D by main signals that it names" in message
+    assert findings(text.replace("['A', 'D']", "['A', 'B', 'D']")) == []

@@ -69,6 +69,7 @@ def test_every_cell_of_a_route() -> None:
         "indicator": "4",
         "speed": None,
         "reads_as": None,
+        "mains": (),
         "hidden": (),
         "blocks": ("j", "q"),
         "overlap": (),
@@ -163,6 +164,11 @@ def said(table: Table, row: Row) -> tuple[set[str], set[str]]:
         terms.add(f"({' or '.join(allowed)})")
     if cells["release"] == "from-danger":
         terms.add(str(read.literal(equations[f"route {route} released"].literal)))
+    if cells["release"] == "flashing":
+        released, announced = (
+            equations[f"route {route} {what}"].literal for what in ("released", "announced")
+        )
+        terms.add(read.literal(table.graph.any_of(released, announced)).bracketed)
     if cells["minimum_on"]:
         ran = f"(signal {signal} at danger long enough and not signal {signal} was off)"
         terms.add(f"(signal {signal} was off or {ran})")
@@ -173,8 +179,9 @@ def said(table: Table, row: Row) -> tuple[set[str], set[str]]:
 
 
 def check_rows(table: Table) -> None:
-    for name, row in rows(table).items():
-        terms, may = said(table, row)
+    cells = rows(table)
+    for name in (row.name for row in table.rows):
+        terms, may = said(table, cells[name])
         assert asked(table, name) - may == terms
 
 
@@ -193,15 +200,20 @@ def test_the_rows_of_a_junction_ask_for_what_they_say() -> None:
 
 def check_aspects(rig: Rig, cells: Mapping[str, Row]) -> int:
     """Check every signal that is off by a route with an exit signal; return how many were."""
-    shown = rig.interlocking.snapshot().aspects
+    shown = dict(rig.interlocking.snapshot().aspects)
+    reads = shown.copy()
+    for each in rig.table.rows:
+        if each.speed.reads_as is not None and rig.interlocking.holds(f"route {each.name} off"):
+            reads[each.signal] = each.speed.reads_as
     seen = 0
-    for name, row in cells.items():
+    for name in (each.name for each in rig.table.rows):
+        row = cells[name]
         aspects: Mapping[str, Any] = row["aspects"]  # type: ignore[assignment]
         to: Mapping[str, Any] = row["to"]  # type: ignore[assignment]
-        if "signal" not in to or row["release"] == "from-caution":
+        if "signal" not in to or row["release"] in ("from-caution", "flashing"):
             continue
         if rig.interlocking.holds(f"route {name} off"):
-            assert shown[str(row["signal"])] == aspects[shown[to["signal"]]]
+            assert shown[str(row["signal"])] == aspects[reads[to["signal"]]]
             seen += 1
     return seen
 

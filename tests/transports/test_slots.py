@@ -41,6 +41,15 @@ def test_at_first_everything_is_most_restrictive_and_stops_go_first() -> None:
     assert slots.take(100) == ()
 
 
+def test_a_signal_that_is_never_at_danger_has_its_own_most_restrictive_order() -> None:
+    distant = Device("signal", "D1")
+    slots = OrderSlots((BoundDevice(device=distant, orders=("caution", "clear")),))
+    assert slots.take(100) == (Order(distant, "caution"),)
+    slots.post([Order(distant, "clear")])
+    slots.seal()
+    assert slots.take(100) == (Order(distant, "caution"),)
+
+
 def test_a_turnout_is_not_ordered_before_somebody_asks() -> None:
     slots = sent()
     slots.post([Order(T1, "reverse")])

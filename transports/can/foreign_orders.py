@@ -87,7 +87,7 @@ class ForeignGroup:
         restrictive = KINDS[device.kind].restrictive
         self._ranks[device] = 0
         if restrictive is not None:
-            self._raw[place.signal] = place.raw[restrictive]
+            self._raw[place.signal] = place.raw[min(place.ranks, key=place.ranks.__getitem__)]
         elif place.leave is not None:
             self._raw[place.signal] = place.leave
         else:

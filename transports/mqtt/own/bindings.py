@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from re import fullmatch
 from typing import TYPE_CHECKING, Any
 
-from attrs import Factory, define, frozen
+from attrs import Factory, define, evolve, field, frozen
 
 from signalling.errors import ConfigurationError
 from transports.mqtt.own.codec import Heard, NodeOrder, encode
@@ -42,6 +42,8 @@ class OrderPlace:
     name: str
     member: str | None
     """The member of the device's table, where it has one."""
+    words: tuple[str, ...] = field(eq=False, default=())
+    """The words that the device takes, most restrictive first."""
 
     def put(self, orders: OrderState, word: str) -> None:
         """Put a word at the place."""
@@ -82,7 +84,7 @@ def bind(transport: str, devices: Iterable[BoundDevice]) -> Mapping[str, NodeBin
             thing = f"{thing}, order"
             node, name = _place(thing, "order", device, bound.order)
             binding = nodes.setdefault(node, NodeBinding(node))
-            place = _order_place(device, node, name)
+            place = evolve(_order_place(device, node, name), words=bound.orders)
             for other, taken in binding.orders.items():
                 if taken == place:
                     _check_apart(thing, other, device, node, name)

@@ -123,7 +123,7 @@ class Node:
         """Return the most restrictive order of each device that has one."""
         state: OrderState = {}
         for device, place in self._binding.orders.items():
-            order = restrictive_order(device)
+            order = restrictive_order(device, place.words)
             if order is not None:
                 place.put(state, order.value)
         return state
