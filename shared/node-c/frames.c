@@ -13,6 +13,7 @@ bool frames_is_order(uint16_t frame_class)
     case SIGNALLING_BUS_LOCK_ORDER_FRAME_ID:
     case SIGNALLING_BUS_TURNOUT_ORDER_FRAME_ID:
     case SIGNALLING_BUS_IDENTIFY_FRAME_ID:
+    case SIGNALLING_BUS_HEARD_FRAME_ID:
         return true;
     default:
         return false;
@@ -21,8 +22,14 @@ bool frames_is_order(uint16_t frame_class)
 
 static uint8_t length_of(uint16_t frame_class)
 {
-    return frame_class == SIGNALLING_BUS_ALL_DANGER_FRAME_ID ? SIGNALLING_BUS_ALL_DANGER_LENGTH
-                                                             : SIGNALLING_BUS_STOP_ORDER_LENGTH;
+    switch (frame_class) {
+    case SIGNALLING_BUS_ALL_DANGER_FRAME_ID:
+        return SIGNALLING_BUS_ALL_DANGER_LENGTH;
+    case SIGNALLING_BUS_HEARD_FRAME_ID:
+        return SIGNALLING_BUS_HEARD_LENGTH;
+    default:
+        return SIGNALLING_BUS_STOP_ORDER_LENGTH;
+    }
 }
 
 /* The fields of sixteen ports, as the generated codec names them. */
@@ -94,6 +101,14 @@ enum frames_fault frames_read(struct frames_order *order, uint16_t identifier, c
         HEADER(identify)
         order->serial = said.serial;
         sound = sound && signalling_bus_identify_serial_is_in_range(said.serial);
+        break;
+    }
+    case SIGNALLING_BUS_HEARD_FRAME_ID: {
+        struct signalling_bus_heard_t said;
+        (void)signalling_bus_heard_unpack(&said, data, length);
+        HEADER(heard)
+        order->heard = said.heard_counter;
+        sound = sound && signalling_bus_heard_heard_counter_is_in_range(said.heard_counter);
         break;
     }
     case SIGNALLING_BUS_SIGNAL_ORDER_FRAME_ID: {

@@ -39,6 +39,7 @@ struct frames_order {
     uint32_t content; /* all that it says, as a number */
     struct frames_ports ports;
     uint32_t serial; /* of Identify */
+    uint16_t heard;  /* of Heard: the counter of the status that was heard; its page is the group */
 };
 
 enum frames_fault {

@@ -83,6 +83,9 @@ static void expire(struct node *node, uint32_t now)
             reset(orders);
         }
     }
+    if (sender_lapsed(&node->sender, now)) {
+        distrust_all(node);
+    }
 }
 
 /* -- receiving */
@@ -99,6 +102,9 @@ static bool obey(struct node *node, const struct frames_order *order, uint32_t n
     if (!wiring_able(node, order)) {
         distrust(node, order->frame_class);
         return false;
+    }
+    if (!node->sender.answered_until.set) {
+        return false; /* it may be of any age */
     }
     verdict = protect_take(&orders->tracker, order->counter, order->content);
     if (verdict == PROTECT_GOOD) {
@@ -132,6 +138,11 @@ static void take(struct node *node, const struct frames_order *order, uint32_t n
     case SIGNALLING_BUS_IDENTIFY_FRAME_ID:
         if (order->serial == 0 || order->serial == node->config->serial) {
             identify(node, now);
+        }
+        break;
+    case SIGNALLING_BUS_HEARD_FRAME_ID:
+        if (!sender_answered(&node->sender, order->group, order->heard, now)) {
+            node->rejected++;
         }
         break;
     default:
@@ -267,6 +278,7 @@ uint32_t node_deadline(const struct node *node)
 {
     struct things_timer earliest = {true, sender_deadline(&node->sender)};
 
+    things_earlier(&earliest, node->sender.answered_until);
     for (uint8_t at = 0; at < node->order_count; at++) {
         things_earlier(&earliest, node->orders[at].until);
     }

@@ -6,7 +6,7 @@
 #define FLAGS 1u
 
 /* The pages of the status, as they follow on the first frames, which are of page 0. */
-static const uint8_t rotation[] = {1, 0, 2, 0, 3, 0};
+static const uint8_t rotation[] = {1, 0, 2, 0, 1, 0, 3, 0};
 
 #define TURNS ((uint8_t)(sizeof rotation / sizeof rotation[0]))
 
@@ -78,7 +78,7 @@ static uint32_t due_of(const struct sender_report *report)
 static uint8_t flags_of(const struct sender *sender)
 {
     return (uint8_t)(sender->status.orders_lost | sender->status.supply_low << 1u |
-                     sender->status.output_fault << 2u);
+                     sender->status.output_fault << 2u | sender->status.unanswered << 3u);
 }
 
 /* Return which page goes next; when, and whether it is its turn. */
@@ -100,6 +100,48 @@ static uint8_t next_page(const struct sender *sender, uint32_t *at, bool *in_tur
     }
     *in_turn = true;
     return page;
+}
+
+/* -- answers */
+
+static void remember(struct sender *sender, uint8_t page, uint16_t counter, uint32_t now)
+{
+    struct sender_page_said *said = &sender->said[sender->said_next];
+
+    said->set = true;
+    said->page = page;
+    said->counter = counter;
+    said->at = now;
+    sender->said_next = (uint8_t)((sender->said_next + 1u) % SENDER_REMEMBERED);
+}
+
+bool sender_answered(struct sender *sender, uint8_t page, uint16_t counter, uint32_t now)
+{
+    bool found = false;
+
+    for (uint8_t at = 0; at < SENDER_REMEMBERED; at++) {
+        const struct sender_page_said *said = &sender->said[at];
+        uint32_t until = said->at + SIGNALLING_BUS_ORDER_TIMEOUT_MS;
+        if (!said->set || said->page != page || said->counter != counter ||
+            things_reached(until, now)) {
+            continue;
+        }
+        found = true;
+        if (!sender->answered_until.set || things_reached(sender->answered_until.at, until)) {
+            sender->answered_until.set = true;
+            sender->answered_until.at = until;
+        }
+    }
+    return found;
+}
+
+bool sender_lapsed(struct sender *sender, uint32_t now)
+{
+    if (!sender->answered_until.set || !things_reached(sender->answered_until.at, now)) {
+        return false;
+    }
+    sender->answered_until.set = false;
+    return true;
 }
 
 /* -- the whole */
@@ -174,6 +216,11 @@ void sender_keep(struct sender *sender, uint32_t now)
         sender->reports[at].stream.last = kept(sender->reports[at].stream.last, now);
         sender->reports[at].stream.since = kept(sender->reports[at].stream.since, now);
     }
+    for (uint8_t at = 0; at < SENDER_REMEMBERED; at++) {
+        if (things_reached(sender->said[at].at + SIGNALLING_BUS_ORDER_TIMEOUT_MS, now)) {
+            sender->said[at].set = false;
+        }
+    }
 }
 
 bool sender_frame(struct sender *sender, uint32_t now, struct frames_out *out)
@@ -225,6 +272,7 @@ void sender_sent(struct sender *sender, uint32_t now)
         return;
     }
     page = (uint8_t)(sender->going - sender->report_count);
+    remember(sender, page, sender->pages[page].counter, now);
     gone(&sender->pages[page], now);
     if (page == FLAGS) {
         sender->flags_said = sender->going_flags;

@@ -15,6 +15,7 @@
 #endif
 
 #define SENDER_PAGES 4u
+#define SENDER_REMEMBERED 8u /* pages said of late that an answer may name */
 
 /* Frames of one class and one group or page. */
 struct sender_stream {
@@ -36,6 +37,14 @@ struct sender_report {
     struct frames_ports said;
 };
 
+/* A page that was said, so that its answer can be told from one to an older page. */
+struct sender_page_said {
+    bool set;
+    uint8_t page;
+    uint16_t counter;
+    uint32_t at;
+};
+
 struct sender {
     uint8_t number;
     uint8_t report_count;
@@ -51,6 +60,9 @@ struct sender {
     struct frames_ports going_ports; /* what it says */
     uint8_t going_flags;
     bool in_turn;
+    struct sender_page_said said[SENDER_REMEMBERED];
+    uint8_t said_next;
+    struct things_timer answered_until; /* until when the newest answer holds good */
 };
 
 /* Begin; start is the counter of each stream's first frame. Reports are added after this. */
@@ -62,6 +74,12 @@ bool sender_add(struct sender *sender, uint16_t frame_class, uint8_t group, uint
 
 /* Begin anew, as after power-on: with who this is, and only then with the reports. */
 void sender_restart(struct sender *sender, uint32_t now);
+
+/* Take what somebody says to have heard; return whether it was said a moment ago. */
+bool sender_answered(struct sender *sender, uint8_t page, uint16_t counter, uint32_t now);
+
+/* Return whether the time of the newest answer has just run out. */
+bool sender_lapsed(struct sender *sender, uint32_t now);
 
 /* Keep times from wrapping while nothing is sent; to be called now and then. */
 void sender_keep(struct sender *sender, uint32_t now);

@@ -2318,6 +2318,7 @@ int signalling_bus_node_status_pack(
         dst_p[7] |= pack_left_shift_u8(src_p->orders_lost, 0u, 0x01u);
         dst_p[7] |= pack_left_shift_u8(src_p->supply_low, 1u, 0x02u);
         dst_p[7] |= pack_left_shift_u8(src_p->output_fault, 2u, 0x04u);
+        dst_p[7] |= pack_left_shift_u8(src_p->unanswered, 3u, 0x08u);
         break;
 
     case 2:
@@ -2530,6 +2531,16 @@ bool signalling_bus_node_status_output_fault_is_in_phys_range(double value)
     return ((value >= 0.0) && (value <= 1.0));
 }
 
+bool signalling_bus_node_status_unanswered_is_in_range(uint8_t value)
+{
+    return (value <= 1u);
+}
+
+bool signalling_bus_node_status_unanswered_is_in_phys_range(double value)
+{
+    return ((value >= 0.0) && (value <= 1.0));
+}
+
 int signalling_bus_identify_unpack(
     struct signalling_bus_identify_t *dst_p,
     const uint8_t *src_p,
@@ -2615,4 +2626,89 @@ bool signalling_bus_identify_serial_is_in_range(uint32_t value)
 bool signalling_bus_identify_serial_is_in_phys_range(double value)
 {
     return ((value >= 0.0) && (value <= 4294967295.0));
+}
+
+int signalling_bus_heard_unpack(
+    struct signalling_bus_heard_t *dst_p,
+    const uint8_t *src_p,
+    size_t size)
+{
+    if (size < 6u) {
+        return (-EINVAL);
+    }
+
+    dst_p->crc = unpack_right_shift_u8(src_p[0], 0u, 0xffu);
+    dst_p->counter = unpack_right_shift_u16(src_p[1], 0u, 0xffu);
+    dst_p->counter |= unpack_left_shift_u16(src_p[2], 8u, 0xffu);
+    dst_p->group = unpack_right_shift_u8(src_p[3], 0u, 0x0fu);
+    dst_p->version = unpack_right_shift_u8(src_p[3], 4u, 0xf0u);
+    dst_p->heard_counter = unpack_right_shift_u16(src_p[4], 0u, 0xffu);
+    dst_p->heard_counter |= unpack_left_shift_u16(src_p[5], 8u, 0xffu);
+
+    return (0);
+}
+
+int signalling_bus_heard_init(struct signalling_bus_heard_t *msg_p)
+{
+    if (msg_p == NULL) return -1;
+
+    memset(msg_p, 0, sizeof(struct signalling_bus_heard_t));
+
+    return 0;
+}
+
+bool signalling_bus_heard_crc_is_in_range(uint8_t value)
+{
+    (void)value;
+
+    return (true);
+}
+
+bool signalling_bus_heard_crc_is_in_phys_range(double value)
+{
+    return ((value >= 0.0) && (value <= 255.0));
+}
+
+bool signalling_bus_heard_counter_is_in_range(uint16_t value)
+{
+    (void)value;
+
+    return (true);
+}
+
+bool signalling_bus_heard_counter_is_in_phys_range(double value)
+{
+    return ((value >= 0.0) && (value <= 65535.0));
+}
+
+bool signalling_bus_heard_group_is_in_range(uint8_t value)
+{
+    return (value <= 3u);
+}
+
+bool signalling_bus_heard_group_is_in_phys_range(double value)
+{
+    return ((value >= 0.0) && (value <= 3.0));
+}
+
+bool signalling_bus_heard_version_is_in_range(uint8_t value)
+{
+    return (value <= 15u);
+}
+
+bool signalling_bus_heard_version_is_in_phys_range(double value)
+{
+    return ((value >= 0.0) && (value <= 15.0));
+}
+
+bool signalling_bus_heard_heard_counter_is_in_range(uint16_t value)
+{
+    (void)value;
+
+    return (true);
+}
+
+bool signalling_bus_heard_heard_counter_is_in_phys_range(double value)
+{
+    return ((value >= 0.0) && (value <= 65535.0));
 }

@@ -57,6 +57,7 @@ extern "C" {
 #define SIGNALLING_BUS_STOP_PROOF_FRAME_ID (0x480u)
 #define SIGNALLING_BUS_NODE_STATUS_FRAME_ID (0x500u)
 #define SIGNALLING_BUS_IDENTIFY_FRAME_ID (0x580u)
+#define SIGNALLING_BUS_HEARD_FRAME_ID (0x680u)
 
 /* Frame lengths in bytes. */
 #define SIGNALLING_BUS_ALL_DANGER_LENGTH (4u)
@@ -71,6 +72,7 @@ extern "C" {
 #define SIGNALLING_BUS_STOP_PROOF_LENGTH (8u)
 #define SIGNALLING_BUS_NODE_STATUS_LENGTH (8u)
 #define SIGNALLING_BUS_IDENTIFY_LENGTH (8u)
+#define SIGNALLING_BUS_HEARD_LENGTH (6u)
 
 /* Extended or standard frame types. */
 #define SIGNALLING_BUS_ALL_DANGER_IS_EXTENDED (0)
@@ -85,6 +87,7 @@ extern "C" {
 #define SIGNALLING_BUS_STOP_PROOF_IS_EXTENDED (0)
 #define SIGNALLING_BUS_NODE_STATUS_IS_EXTENDED (0)
 #define SIGNALLING_BUS_IDENTIFY_IS_EXTENDED (0)
+#define SIGNALLING_BUS_HEARD_IS_EXTENDED (0)
 
 /* Frame cycle times in milliseconds. */
 #define SIGNALLING_BUS_STOP_ORDER_CYCLE_TIME_MS (250u)
@@ -97,6 +100,7 @@ extern "C" {
 #define SIGNALLING_BUS_SIGNAL_PROOF_CYCLE_TIME_MS (250u)
 #define SIGNALLING_BUS_STOP_PROOF_CYCLE_TIME_MS (250u)
 #define SIGNALLING_BUS_NODE_STATUS_CYCLE_TIME_MS (250u)
+#define SIGNALLING_BUS_HEARD_CYCLE_TIME_MS (250u)
 
 /* Signal choices. */
 #define SIGNALLING_BUS_STOP_ORDER_PORT0_APPLIED_CHOICE (0u)
@@ -630,6 +634,7 @@ extern "C" {
 #define SIGNALLING_BUS_STOP_PROOF_NAME "StopProof"
 #define SIGNALLING_BUS_NODE_STATUS_NAME "NodeStatus"
 #define SIGNALLING_BUS_IDENTIFY_NAME "Identify"
+#define SIGNALLING_BUS_HEARD_NAME "Heard"
 
 /* Signal Names. */
 #define SIGNALLING_BUS_ALL_DANGER_CRC_NAME "Crc"
@@ -820,11 +825,17 @@ extern "C" {
 #define SIGNALLING_BUS_NODE_STATUS_RECEIVE_ERRORS_NAME "ReceiveErrors"
 #define SIGNALLING_BUS_NODE_STATUS_SUPPLY_LOW_NAME "SupplyLow"
 #define SIGNALLING_BUS_NODE_STATUS_OUTPUT_FAULT_NAME "OutputFault"
+#define SIGNALLING_BUS_NODE_STATUS_UNANSWERED_NAME "Unanswered"
 #define SIGNALLING_BUS_IDENTIFY_CRC_NAME "Crc"
 #define SIGNALLING_BUS_IDENTIFY_COUNTER_NAME "Counter"
 #define SIGNALLING_BUS_IDENTIFY_GROUP_NAME "Group"
 #define SIGNALLING_BUS_IDENTIFY_VERSION_NAME "Version"
 #define SIGNALLING_BUS_IDENTIFY_SERIAL_NAME "Serial"
+#define SIGNALLING_BUS_HEARD_CRC_NAME "Crc"
+#define SIGNALLING_BUS_HEARD_COUNTER_NAME "Counter"
+#define SIGNALLING_BUS_HEARD_GROUP_NAME "Group"
+#define SIGNALLING_BUS_HEARD_VERSION_NAME "Version"
+#define SIGNALLING_BUS_HEARD_HEARD_COUNTER_NAME "HeardCounter"
 
 /**
  * Signals in message AllDanger.
@@ -2257,6 +2268,15 @@ struct signalling_bus_node_status_t {
      * Offset: 0
      */
     uint8_t output_fault;
+
+    /**
+     * No controller has shown in time that it hears this node.
+     *
+     * Range: 0..1 (0..1 -)
+     * Scale: 1
+     * Offset: 0
+     */
+    uint8_t unanswered;
 };
 
 /**
@@ -2303,6 +2323,50 @@ struct signalling_bus_identify_t {
      * Offset: 0
      */
     uint32_t serial;
+};
+
+/**
+ * Signals in message Heard.
+ *
+ * The page and the counter of a NodeStatus that the controller has just heard. By it a node knows how old the orders can be at most. Its own counter is ignored.
+ *
+ * All signal values are as on the CAN bus.
+ */
+struct signalling_bus_heard_t {
+    /**
+     * Range: 0..255 (0..255 -)
+     * Scale: 1
+     * Offset: 0
+     */
+    uint8_t crc;
+
+    /**
+     * Range: 0..65535 (0..65535 -)
+     * Scale: 1
+     * Offset: 0
+     */
+    uint16_t counter;
+
+    /**
+     * Range: 0..3 (0..3 -)
+     * Scale: 1
+     * Offset: 0
+     */
+    uint8_t group;
+
+    /**
+     * Range: 0..15 (0..15 -)
+     * Scale: 1
+     * Offset: 0
+     */
+    uint8_t version;
+
+    /**
+     * Range: 0..65535 (0..65535 -)
+     * Scale: 1
+     * Offset: 0
+     */
+    uint16_t heard_counter;
 };
 
 /**
@@ -6695,6 +6759,28 @@ bool signalling_bus_node_status_output_fault_is_in_range(uint8_t value);
 bool signalling_bus_node_status_output_fault_is_in_phys_range(double value);
 
 /**
+ * Check that given signal is in allowed range.
+ *
+ * @param[in] value Signal to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_node_status_unanswered_is_in_range(uint8_t value);
+
+/**
+ * Check that given physical value is in allowed range before encoding.
+ *
+ * Use this BEFORE calling _encode() to avoid silent integer overflow:
+ *   encode(-1.0) on a [0,100] signal wraps to 255 and passes is_in_range().
+ *   is_in_phys_range(-1.0) correctly returns false.
+ *
+ * @param[in] value Physical signal value to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_node_status_unanswered_is_in_phys_range(double value);
+
+/**
  * Unpack message Identify.
  *
  * @param[out] dst_p Object to unpack the message into.
@@ -6826,6 +6912,139 @@ bool signalling_bus_identify_serial_is_in_range(uint32_t value);
  * @return true if in range, false otherwise.
  */
 bool signalling_bus_identify_serial_is_in_phys_range(double value);
+
+/**
+ * Unpack message Heard.
+ *
+ * @param[out] dst_p Object to unpack the message into.
+ * @param[in] src_p Message to unpack.
+ * @param[in] size Size of src_p.
+ *
+ * @return zero(0) or negative error code.
+ */
+int signalling_bus_heard_unpack(
+    struct signalling_bus_heard_t *dst_p,
+    const uint8_t *src_p,
+    size_t size);
+
+/**
+ * Init message fields to default values from Heard.
+ *
+ * @param[in] msg_p Message to init.
+ *
+ * @return zero(0) on success or (-1) in case of nullptr argument.
+ */
+int signalling_bus_heard_init(struct signalling_bus_heard_t *msg_p);
+
+/**
+ * Check that given signal is in allowed range.
+ *
+ * @param[in] value Signal to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_crc_is_in_range(uint8_t value);
+
+/**
+ * Check that given physical value is in allowed range before encoding.
+ *
+ * Use this BEFORE calling _encode() to avoid silent integer overflow:
+ *   encode(-1.0) on a [0,100] signal wraps to 255 and passes is_in_range().
+ *   is_in_phys_range(-1.0) correctly returns false.
+ *
+ * @param[in] value Physical signal value to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_crc_is_in_phys_range(double value);
+
+/**
+ * Check that given signal is in allowed range.
+ *
+ * @param[in] value Signal to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_counter_is_in_range(uint16_t value);
+
+/**
+ * Check that given physical value is in allowed range before encoding.
+ *
+ * Use this BEFORE calling _encode() to avoid silent integer overflow:
+ *   encode(-1.0) on a [0,100] signal wraps to 255 and passes is_in_range().
+ *   is_in_phys_range(-1.0) correctly returns false.
+ *
+ * @param[in] value Physical signal value to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_counter_is_in_phys_range(double value);
+
+/**
+ * Check that given signal is in allowed range.
+ *
+ * @param[in] value Signal to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_group_is_in_range(uint8_t value);
+
+/**
+ * Check that given physical value is in allowed range before encoding.
+ *
+ * Use this BEFORE calling _encode() to avoid silent integer overflow:
+ *   encode(-1.0) on a [0,100] signal wraps to 255 and passes is_in_range().
+ *   is_in_phys_range(-1.0) correctly returns false.
+ *
+ * @param[in] value Physical signal value to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_group_is_in_phys_range(double value);
+
+/**
+ * Check that given signal is in allowed range.
+ *
+ * @param[in] value Signal to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_version_is_in_range(uint8_t value);
+
+/**
+ * Check that given physical value is in allowed range before encoding.
+ *
+ * Use this BEFORE calling _encode() to avoid silent integer overflow:
+ *   encode(-1.0) on a [0,100] signal wraps to 255 and passes is_in_range().
+ *   is_in_phys_range(-1.0) correctly returns false.
+ *
+ * @param[in] value Physical signal value to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_version_is_in_phys_range(double value);
+
+/**
+ * Check that given signal is in allowed range.
+ *
+ * @param[in] value Signal to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_heard_counter_is_in_range(uint16_t value);
+
+/**
+ * Check that given physical value is in allowed range before encoding.
+ *
+ * Use this BEFORE calling _encode() to avoid silent integer overflow:
+ *   encode(-1.0) on a [0,100] signal wraps to 255 and passes is_in_range().
+ *   is_in_phys_range(-1.0) correctly returns false.
+ *
+ * @param[in] value Physical signal value to check.
+ *
+ * @return true if in range, false otherwise.
+ */
+bool signalling_bus_heard_heard_counter_is_in_phys_range(double value);
 
 
 #ifdef __cplusplus

@@ -411,6 +411,7 @@ static void set_status(struct node *node)
         fault = fault || node->stops[at].fault;
     }
     status->orders_lost = node_orders_lost(node) ? 1u : 0u;
+    status->unanswered = node->sender.answered_until.set ? 0u : 1u;
     status->supply_low =
         status->supply_millivolts != 0 && status->supply_millivolts < node->config->supply_low;
     status->output_fault = fault ? 1u : 0u;

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from random import Random
 
 _CLASS_SHIFT = 7
-_FROM_CONTROLLER = frozenset({0, 1, 2, 3, 7, 11})
+_FROM_CONTROLLER = frozenset({0, 1, 2, 3, 7, 11, 13})
 """Classes that a board's CAN controller lets through, by the page of the protocol."""
 _DETECTOR_REPORT = 4
 

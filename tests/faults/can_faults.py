@@ -33,7 +33,6 @@ from transports.can.protect import check_sum
 
 PATIENCE = 1.5
 """Seconds that a fault waits for frames to befall."""
-HOARDED = 0.9
 ID_BITS = 11
 
 
@@ -225,11 +224,7 @@ async def replay(railway: Railway, random: Random) -> frozenset[str]:
 
 
 async def hoard(railway: Railway, random: Random) -> frozenset[str]:
-    """An adapter, or a board's driver, hoards what arrives, and then gives it all, in order.
-
-    Not for longer than orders and reports hold good. What is older counts again while it pours
-    out, once three frames of a stream have come: the bus has no word for how old a frame is.
-    """
+    """An adapter, or a board's driver, hoards what arrives, and then gives it all, in order."""
     hoarding = random.choice(railway.wire.ports)
     hoard: list[Frame] = []
 
@@ -240,7 +235,7 @@ async def hoard(railway: Railway, random: Random) -> frozenset[str]:
         return ()
 
     with on_wire(railway, trouble):
-        await asyncio.sleep(min(seconds(random), HOARDED))
+        await asyncio.sleep(seconds(random))
         at_once = random.random() < 0.5
         while hoard and hoarding in railway.wire.ports:
             frame = hoard.pop(0)

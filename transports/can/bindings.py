@@ -92,8 +92,8 @@ class Bindings:
                     f"transport {transport}, message {message.message.name}",
                     f"Its identifier, {message.message.frame_id:03X} hex, is one that nodes of our "
                     "own schema use on this bus.",
-                    "Give the device an identifier of 600 hex or more, or one of 29 bits, or put "
-                    "it on a bus of its own.",
+                    "Give the device an identifier of 600 hex or more, but not 680 to 6FF, or one "
+                    "of 29 bits, or put it on a bus of its own.",
                 )
 
 

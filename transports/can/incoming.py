@@ -74,7 +74,10 @@ class Incoming:
     where that is not ``None``, the link is ``silent``. ``ours`` says whether an
     order was sent by us. ``trust`` is called with a node's number when it is
     known to be one board and there, and when no longer; ``reach`` when orders
-    get through to it, and when no longer. At first they do to none.
+    get through to it, and when no longer. At first they do to none. ``answer``
+    is called with a node's number, and the page and counter of each status of
+    its that is to be answered; where it is ``None``, somebody else answers, and
+    what no node says itself is not asked for.
     """
 
     def __init__(
@@ -90,6 +93,7 @@ class Incoming:
         ours: Callable[[int, bytes], bool],
         trust: Callable[[int, bool], None],
         reach: Callable[[int, bool], None],
+        answer: Callable[[int, int, int], None] | None,
     ) -> None:
         self._link = link
         self._foreign = foreign
@@ -98,6 +102,7 @@ class Incoming:
         self._ours = ours
         self._trust = trust
         self._reach = reach
+        self._answer = answer
         self._schema = schema = load_schema()
         self.watches = {number: NodeWatch(link, number) for number in sorted(set(nodes))}
         self.heard = False
@@ -217,19 +222,25 @@ class Incoming:
             self._rejected["lost"] += tracker.lost - lost
         if verdict is Verdict.GOOD:
             self._freshness.heard(stream, now)
-            if stream.reports and stream.watch.trusted:
+            if stream.reports and self._believes(stream.watch):
                 self._deliver(stream, frame.bits, now)
         elif was_synced and not tracker.synced:
             self._unknown(stream)
 
+    def _believes(self, watch: NodeWatch) -> bool:
+        return watch.trusted if self._answer is None else watch.believed
+
     def _take_status(self, watch: NodeWatch, frame: Frame, now: float) -> None:
         trusted, doubled, reached = watch.trusted, watch.doubled, watch.reached
+        believed = self._believes(watch)
         watch.take(frame, now)
+        if self._answer is not None and not watch.doubled:
+            self._answer(watch.info.number, frame.group, frame.counter)
         if frame.group == 0:
             self._freshness.heard(watch, now)
         if watch.doubled:
             self._rejected["same-number"] += 1
-        if (trusted and not watch.trusted) or (doubled and not watch.doubled):
+        if (believed and not self._believes(watch)) or (doubled and not watch.doubled):
             self._distrust(watch)
         self._tell(watch, trusted=trusted, reached=reached)
 

@@ -49,6 +49,7 @@ class Link:
     ) -> None:
         self._name = name
         self._outgoing = outgoing
+        self._reach = reach
         self._tap = tap
         self._timing = options.timing
         self._publishers = bindings.publishers
@@ -75,7 +76,8 @@ class Link:
             silence=options.timing.lost_after if self._must_hear else None,
             ours=outgoing.ours,
             trust=self._trust,
-            reach=reach,
+            reach=self._set_reach,
+            answer=self._answer,
         )
         self._overdue = DeadlineTimer(lambda: self.incoming.next_deadline, self._check)
         self.bus = Bus(
@@ -163,4 +165,15 @@ class Link:
     def _trust(self, node: int, trusted: bool) -> None:  # noqa: FBT001
         """Order a node only while it is known to be one board; else it is held at danger."""
         self._outgoing.hold(node, held=not trusted)
+        self.bus.pump()
+
+    def _set_reach(self, node: int, reached: bool) -> None:  # noqa: FBT001
+        """Say whether a node gets its orders; begin them anew for one that has lost them."""
+        if not reached:
+            self._outgoing.renew(node)
+            self.bus.pump()
+        self._reach(node, reached)
+
+    def _answer(self, node: int, page: int, counter: int) -> None:
+        self._outgoing.answer(node, page, counter)
         self.bus.pump()

@@ -15,6 +15,7 @@ from attrs import define, frozen
 
 from signalling.errors import RejectedInputError
 from transports.can.frames import Frame, decode
+from transports.can.node_answers import Answers
 from transports.can.node_model import NodeFile
 from transports.can.node_sender import Sender, milliseconds
 from transports.can.node_things import BLINK
@@ -97,8 +98,15 @@ class Node:
             (name, group): _Orders(Tracker(schema.largest_step, schema.frames_to_sync))
             for name, group in self._wiring.ordered_groups
         }
+        self._answers = Answers(self._order_timeout)
         self._sender = Sender(
-            schema, number, self._wiring.reported_groups, self._page, start=start, now=now
+            schema,
+            number,
+            self._wiring.reported_groups,
+            self._page,
+            self._answers.said,
+            start=start,
+            now=now,
         )
         self._shown: dict[int, bool] = {}
 
@@ -181,6 +189,7 @@ class Node:
     def next_change(self) -> int | None:
         """When something changes by time alone; ``None`` where nothing does."""
         times = [*(orders.until for orders in self._orders.values()), *self._wiring.deadlines]
+        times.append(self._answers.until)
         if self._blink_until is not None:
             times += [self._blink_until, self._blink_at]
         return min((at for at in times if at is not None), default=None)
@@ -201,6 +210,11 @@ class Node:
         return any(not orders.tracker.synced for orders in self._orders.values())
 
     @property
+    def unanswered(self) -> bool:
+        """Whether no controller has shown in time that it hears this node."""
+        return self._answers.until is None
+
+    @property
     def identified(self) -> bool:
         """Whether it blinks so that a person can find it."""
         return self._blink_until is not None
@@ -219,6 +233,9 @@ class Node:
             case "Identify":
                 if frame["Serial"] in (0, self.serial):
                     self._identify(now)
+            case "Heard":
+                if not self._answers.take(frame.group, frame["HeardCounter"], now):
+                    raise RejectedInputError("stale", f"page {frame.group}")
             case name:
                 self._order(name, frame, now)
 
@@ -228,6 +245,8 @@ class Node:
             raise RejectedInputError("unknown-group", f"{name} {frame.group}")
         if not self._wiring.able(frame):
             raise RejectedInputError("out-of-range", name)
+        if self.unanswered:
+            raise RejectedInputError("unproved", f"{name} may be of any age")
         verdict = orders.tracker.take(frame.counter, frame.content)
         if verdict is Verdict.GOOD:
             orders.frame = frame
@@ -255,6 +274,8 @@ class Node:
         for orders in self._orders.values():
             if orders.until is not None and orders.until <= now:
                 orders.reset()
+        if self._answers.lapsed(now):
+            self._distrust()
 
     def _run(self, now: int) -> tuple[PinChange, ...]:
         self._expire(now)
@@ -310,6 +331,7 @@ class Node:
                     "OrdersLost": self.orders_lost,
                     "SupplyLow": low is not None and 0 < self._supply < low,
                     "OutputFault": self._wiring.fault,
+                    "Unanswered": self.unanswered,
                 }
             case 2:
                 return {

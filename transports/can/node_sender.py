@@ -18,7 +18,7 @@ from transports.can.schema import Schema, Shape
 
 __all__ = ["Report", "Sender"]
 
-_ROTATION: Final = (1, 0, 2, 0, 3, 0)
+_ROTATION: Final = (1, 0, 2, 0, 1, 0, 3, 0)
 """The pages of the status, as they follow on the first frames, which are of page 0."""
 _IDENTITY: Final = 0
 _FLAGS: Final = 1
@@ -85,7 +85,8 @@ class Sender:
     """Everything that a node says.
 
     ``reports`` are its groups of ports, most urgent first, as shapes and groups;
-    ``page`` gives the values of a page of the status. ``start`` is the counter of
+    ``page`` gives the values of a page of the status; ``told`` is called with the
+    page, its counter and the time when one has gone. ``start`` is the counter of
     each stream's first frame.
     """
 
@@ -95,12 +96,14 @@ class Sender:
         number: int,
         reports: tuple[tuple[Shape, int], ...],
         page: Callable[[int], Mapping[str, int]],
+        told: Callable[[int, int, int], None],
         *,
         start: int,
         now: int,
     ) -> None:
         self._number = number
         self._page = page
+        self._told = told
         self._frames_to_sync = schema.frames_to_sync
         self._silence = milliseconds(schema.report_timeout)
         status = schema.named["NodeStatus"]
@@ -149,10 +152,12 @@ class Sender:
         if self._going is None:
             return
         (stream, values), self._going = self._going, None
+        counter = stream.sequence.counter
         stream.sent(now)
         if isinstance(stream, Report):
             stream.said = values
             return
+        self._told(stream.group, counter, now)
         if stream.group == _FLAGS:
             self._flags_said = values
         if self._in_turn:

@@ -35,6 +35,8 @@ class NodeInfo:
     firmware: tuple[int, int, int] | None = None
     orders_lost: bool | None = None
     """Whether some of its outputs went to their most restrictive state by themselves."""
+    unanswered: bool | None = None
+    """Whether our answers do not reach it in time, so that nobody knows how old its word is."""
     supply_low: bool | None = None
     output_fault: bool | None = None
     supply_millivolts: int | None = None
@@ -57,8 +59,13 @@ class NodeWatch:
 
     @property
     def reached(self) -> bool:
-        """Whether orders get through to it: it is known, and says that it has not lost them."""
-        return self.trusted and self.info.orders_lost is False
+        """Whether orders get through to it: it is believed, and says that it has not lost them."""
+        return self.believed and self.info.orders_lost is False
+
+    @property
+    def believed(self) -> bool:
+        """Whether what it says counts: it is known, and says that our answers reach it in time."""
+        return self.trusted and self.info.unanswered is False
 
     @property
     def doubled(self) -> bool:
@@ -81,6 +88,7 @@ class NodeWatch:
                     orders_lost=bool(frame["OrdersLost"]),
                     supply_low=bool(frame["SupplyLow"]),
                     output_fault=bool(frame["OutputFault"]),
+                    unanswered=bool(frame["Unanswered"]),
                 )
             case 2:
                 self.info = evolve(
@@ -100,7 +108,7 @@ class NodeWatch:
         """Take it that no board answers to the number any more."""
         self._heard.clear()
         self.trusted = False
-        self.info = evolve(self.info, serials=(), orders_lost=None)
+        self.info = evolve(self.info, serials=(), orders_lost=None, unanswered=None)
 
     def _identify(self, serial: int, now: float) -> None:
         was_doubled, known = self.doubled, serial in self._heard
@@ -109,7 +117,7 @@ class NodeWatch:
         if not known:
             self._alone_since = now
             # It was another board that said how its outputs are.
-            self.info = evolve(self.info, orders_lost=None)
+            self.info = evolve(self.info, orders_lost=None, unanswered=None)
         elif was_doubled and not self.doubled:
             self._alone_since = now - IDENTITY_TIMEOUT
         settled = now - self._alone_since >= IDENTITY_SETTLED

@@ -39,6 +39,15 @@ class CanFrame:
     extended: bool = False
 
 
+@frozen
+class _Answer:
+    """What a node is told of what was heard from it."""
+
+    node: int
+    page: int
+    counter: int
+
+
 class Group(Protocol):
     """Outputs that go into one frame."""
 
@@ -114,9 +123,11 @@ class Outgoing:
         self._urgent: dict[Group, None] = {}
         self._due: dict[Group, None] = {}
         self._single: list[CanFrame] = []
-        self._going: Group | CanFrame | None = None
+        self._answers: dict[int, _Answer] = {}
+        """The newest for each node."""
+        self._going: Group | CanFrame | _Answer | None = None
         self._known: OrderedDict[tuple[int, bytes], None] = OrderedDict()
-        self._all_danger, self._identify = Sequence(), Sequence()
+        self._all_danger, self._identify, self._heard = Sequence(), Sequence(), Sequence()
 
     def begin(self) -> None:
         """Begin anew on a bus that was opened: with all danger, and every node of ours held."""
@@ -125,6 +136,7 @@ class Outgoing:
         self._urgent.clear()
         self._due.clear()
         self._single.clear()
+        self._answers.clear()
         self._going = None
         self._left = {group: group.burst for group in self._groups}
         self.all_danger()
@@ -147,6 +159,22 @@ class Outgoing:
             if group.node == node:
                 group.held = held
                 self._urgent[group] = None
+        if not held:
+            self.renew(node)
+
+    def renew(self, node: int) -> None:
+        """Begin the orders of a node anew, so that it is in step with them at once."""
+        for group in self._own:
+            if group.node == node:
+                self._left[group] = group.burst
+                self._due[group] = None
+
+    def answer(self, node: int, page: int, counter: int) -> None:
+        """Let a node know that a page of its status was heard, after all that waits to go.
+
+        So whatever was ordered before it is not older, for the node, than that page.
+        """
+        self._answers[node] = _Answer(node, page, counter)
 
     def all_danger(self) -> None:
         """Let every node of ours go to danger, where any is ordered."""
@@ -183,16 +211,33 @@ class Outgoing:
             # What is ordered from here on makes the group due again.
             self._again[group].clear()
             self._going, frame = group, group.frame()
+        if frame is None and self._answers:
+            node = next(iter(self._answers))
+            self._going = answer = self._answers.pop(node)
+            frame = self._answered(answer)
         if frame is not None:
             self._known[frame.identifier, frame.data] = None
             if len(self._known) > _REMEMBERED:
                 self._known.popitem(last=False)
         return frame
 
+    def _answered(self, answer: _Answer) -> CanFrame:
+        return CanFrame(
+            *encode(
+                "Heard",
+                answer.node,
+                group=answer.page,
+                counter=self._heard.counter,
+                values={"HeardCounter": answer.counter},
+            )
+        )
+
     def gone(self) -> None:
         """Take it that the frame that was asked for has gone."""
         group, self._going = self._going, None
-        if group is not None and not isinstance(group, CanFrame):
+        if isinstance(group, _Answer):
+            self._heard.advance()
+        elif group is not None and not isinstance(group, CanFrame):
             group.sent()
             self._left[group] = max(self._left[group] - 1, 0)
             if self._left[group]:
@@ -203,6 +248,8 @@ class Outgoing:
         group, self._going = self._going, None
         if isinstance(group, CanFrame):
             self._single.insert(0, group)
+        elif isinstance(group, _Answer):
+            self._answers.setdefault(group.node, group)
         elif group is not None:
             self._urgent[group] = None
 

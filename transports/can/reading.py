@@ -73,6 +73,7 @@ class FrameReader:
             ours=lambda *_: True,
             trust=lambda *_: None,
             reach=lambda *_: None,
+            answer=None,
         )
 
     @property

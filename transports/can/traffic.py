@@ -25,6 +25,9 @@ __all__ = ["Traffic", "bus_traffic"]
 _PROOFS = {"StopOrder": "StopProof", "SignalOrder": "SignalProof", "TurnoutOrder": "TurnoutReport"}
 """In which frames a node says what has become of its orders."""
 
+_ANSWERS = {"Heard": "NodeStatus"}
+"""What is sent as often as something arrives."""
+
 _EVERY_NODE = ("AllDanger", "Identify")
 """What is sent on demand."""
 
@@ -80,18 +83,22 @@ def _own(bindings: Bindings, refresh: float) -> Iterator[Traffic]:
             streams[proof, place.node, place.port // named[proof].ports] = None
     for node in bindings.nodes:
         streams["NodeStatus", node, 0] = None
+        streams["Heard", node, 0] = None
     for name, node, _ in streams:
         yield _of_schema(named[name], node, refresh)
 
 
 def _of_schema(shape: Shape, node: int, refresh: float) -> Traffic:
     period = shape.period
+    if shape.by_controller and period is not None:
+        answered = _ANSWERS.get(shape.name)
+        period = refresh if answered is None else load_schema().named[answered].period
     return Traffic(
         name=shape.name,
         identifier=shape.identifier(node),
         extended=False,
         data=shape.length,
-        period=refresh if shape.by_controller and period is not None else period,
+        period=period,
         gap=shape.gap,
         ours=shape.by_controller,
     )

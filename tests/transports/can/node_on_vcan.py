@@ -24,6 +24,7 @@ from tests.transports.can.can_utils import (
     tasks,
     until,
 )
+from tests.transports.can.node_runs import heard
 from transports.can.frames import decode, encode
 
 NODE = "[board]\nserial = 7\n[stops]\n0 = { lift = 4 }\n[detectors]\n0 = { clear = 24 }\n"
@@ -92,6 +93,12 @@ async def play(dump: Candump, node: NodeProcess) -> None:
     async def seen(condition: Any, what: str) -> None:
         await until(condition, what, lambda: (node.events, dump.frames[-20:]))
 
+    def answer(identifier: int, data: bytes) -> None:
+        said = decode(identifier, data)
+        if said.shape.name == "NodeStatus":
+            cansend(*heard(said.node, said.group, said.counter))
+
+    dump.hear.append(answer)
     async with tasks(dump.run(), node.run()):
         await seen(lambda: node.link() == "up", "the node on the bus")
         await seen(lambda: len(dump.frames) > 6, "its first frames")
@@ -108,10 +115,10 @@ async def play(dump: Candump, node: NodeProcess) -> None:
         await seen(lambda: node.pin(4) is False, "all danger")
         link("down")
         await seen(lambda: node.link() == "lost", "an interface that is down")
-        heard = len(dump.frames)
+        before = len(dump.frames)
         link("up")
-        await seen(lambda: len(dump.frames) > heard + 3, "frames on the link that came back")
-        assert decode(*dump.frames[heard])["Serial"] == 7
+        await seen(lambda: len(dump.frames) > before + 8, "frames on the link that came back")
+        assert decode(*dump.frames[before])["Serial"] == 7
         lift()
         await seen(lambda: node.pin(4) is True, "an order on it")
         assert node.process is not None

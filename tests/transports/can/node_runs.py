@@ -9,13 +9,15 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 import pytest
-from attrs import frozen
+from attrs import evolve, frozen
 
 from signalling.layout.shape import structure
+from transports.can.frames import decode, encode
 from transports.can.node import Node
 from transports.can.node_model import NodeFile
 from transports.can.node_things import pulse_of
@@ -41,6 +43,9 @@ ROOM = {
     "NODE_ORDER_GROUPS": 32,
     "NODE_REPORT_GROUPS": 32,
 }
+Deaf = Callable[[int], bool]
+"""Whether a controller hears nothing at a time."""
+
 WRAP = 1 << 32
 """Where a board's clock begins again."""
 
@@ -78,9 +83,13 @@ class Player:
 
     node: Node
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, deaf: Deaf = lambda _: True) -> None:
         self._run = run
         self._mute = False
+        self._deaf = deaf
+        self._to_answer: list[tuple[int, int]] = []
+        self.happened: list[str] = []
+        """What happened, with the answers of a controller that is not deaf."""
 
     def happen(self, line: str) -> list[str]:
         """Let a line of a run happen; return what the node prints until then."""
@@ -99,10 +108,12 @@ class Player:
                 start=run.start,
                 now=now,
             )
+            self.happened.append(line)
             yield from self._follow(self.node.advance(now), now)
             return
         while not self._mute and (due := self.node.next_deadline) <= now:
             yield from self._follow(self.node.advance(due), due)
+        self.happened.append(line)
         yield from self._follow(self._happen(what, rest, now), now)
 
     def _happen(self, what: str, rest: list[str], now: int) -> tuple[PinChange, ...]:
@@ -135,6 +146,27 @@ class Player:
             identifier, data = frame
             yield f"{now % WRAP} frame {identifier:03X} {data.hex().upper()}"
             node.sent(now)
+            said = decode(identifier, data)
+            if said.shape.name == "NodeStatus" and not self._deaf(now):
+                self._to_answer.append((said.group, said.counter))
+        while self._to_answer:
+            identifier, data = heard(self._run.number, *self._to_answer.pop(0))
+            self.happened.append(f"{now} take {identifier:03X} {data.hex().upper()}")
+            yield from self._follow(node.take(identifier, data, now), now)
+
+
+def heard(number: int, page: int, counter: int) -> tuple[int, bytes]:
+    """Return a controller's answer to a page of a node's status."""
+    values = {"HeardCounter": counter}
+    return encode("Heard", number, counter=7, group=page, values=values)
+
+
+def answered(run: Run, deaf: Deaf = lambda _: False) -> Run:
+    """Return a run in which a controller answers each page of the status at once, unless deaf."""
+    player = Player(run, deaf)
+    for line in run.happens:
+        player.happen(line)
+    return evolve(run, happens=tuple(player.happened))
 
 
 # -- in C

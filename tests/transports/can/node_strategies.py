@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from hypothesis import strategies as st
 
-from tests.transports.can.node_runs import LAMPS, WRAP, Run
+from tests.transports.can.node_runs import LAMPS, WRAP, Run, answered, heard
 from transports.can.frames import encode
 from transports.can.node import Node
 from transports.can.protect import check_sum
@@ -25,7 +25,10 @@ _SIGNAL_PORTS = st.lists(st.sampled_from((0, 1, 3, 4, 63)), max_size=3, unique=T
 _WAITS = st.sampled_from((0, 0, 0, 1, 9, 10, 11, 99, 100, 249, 250, 500, 999, 1000, 1001, 3000))
 _STEPS = st.sampled_from((1, 1, 1, 1, 1, 1, 1, 1, 0, 2, 4, 5, -1, -4, -5, 30000))
 _HAPPENINGS = st.sampled_from(
-    ("order",) * 12 + ("read",) * 6 + ("other",) * 2 + ("all-danger", "identify", "noise", "rest")
+    ("order",) * 12
+    + ("read",) * 6
+    + ("other",) * 2
+    + ("all-danger", "identify", "heard", "noise", "rest")
 )
 
 _RARE = ("supply", "errors", "restart", "until", "mute", "heard", "heard", "stop")
@@ -92,7 +95,9 @@ def runs(draw: st.DrawFn) -> Run:
         writer.happening()
     writer.say("until")
     object.__setattr__(run, "happens", tuple(writer.lines))
-    return run
+    # A controller that answers for most of the time, or for half of it, or never.
+    hears = draw(st.sampled_from((5, 5, 5, 2, 0)))
+    return answered(run, lambda at: at // 700 % 5 >= hears)
 
 
 class _Writer:
@@ -136,7 +141,7 @@ class _Writer:
             case "other":
                 # Frames that it has no groups for, and those of other nodes and classes.
                 name = draw(st.sampled_from(list(SCHEMA.named)))
-                if name in ("AllDanger", "Identify", "NodeStatus"):
+                if name in ("AllDanger", "Identify", "NodeStatus", "Heard"):
                     name = "LockOrder"
                 group, node = draw(st.integers(0, 15)), draw(st.sampled_from((1, 3, 3, 127)))
                 self._take(*encode(name, node, counter=1, group=group, values={}))
@@ -146,6 +151,9 @@ class _Writer:
                 serial = draw(st.sampled_from((0, SERIAL, 1)))
                 frame = encode("Identify", draw(_NODES), counter=5, values={"Serial": serial})
                 self._take(*self._spoilt(frame))
+            case "heard":
+                page, counter = draw(st.integers(0, 3)), draw(st.sampled_from((0, 100, 101, 65535)))
+                self._take(*self._spoilt(heard(draw(_NODES) or NUMBER, page, counter)))
             case "noise":
                 identifier = draw(st.integers(0, 0x7FF)) & ~0x7F | NUMBER
                 self._take(identifier, draw(st.binary(max_size=10)))

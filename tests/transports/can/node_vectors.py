@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Any
 
-from tests.transports.can.node_runs import VECTORS, Run, as_vector
+from tests.transports.can.node_runs import VECTORS, Deaf, Run, answered, as_vector
 from transports.can.frames import encode
 from transports.can.protect import check_sum
 
@@ -92,9 +92,17 @@ class Scene:
         for _ in range(3):
             self.order(at, name, values, **how)
 
-    def run(self, about: str, board: dict[str, Any] = EVERYTHING, **how: Any) -> Run:
+    def run(
+        self,
+        about: str,
+        board: dict[str, Any] = EVERYTHING,
+        *,
+        deaf: Deaf = lambda _: False,
+        **how: Any,
+    ) -> Run:
+        """Return the run; a controller that is not ``deaf`` answers each page of the status."""
         lines = sorted(self.lines, key=lambda line: int(line.split()[0]))
-        return Run(about=about, board=board, happens=tuple(lines), **how)
+        return answered(Run(about=about, board=board, happens=tuple(lines), **how), deaf)
 
 
 def changed(frame: tuple[int, bytes], at: int, to: int, *, sealed: bool) -> tuple[int, bytes]:
@@ -280,9 +288,30 @@ def _bus_off() -> Run:
     )
 
 
+def _heard() -> Run:
+    scene = Scene().begin()
+    lift = {"Port0": 1}
+    scene.three(400, "StopOrder", lift)
+    for at in range(650, 3000, 250):
+        scene.order(at, "StopOrder", lift)
+    early = encode("Heard", 3, counter=1, values={"HeardCounter": 102})
+    scene.frame(1900, *early)  # what was said long ago
+    scene.frame(2000, *encode("Heard", 3, counter=1, values={"HeardCounter": 5}))  # never said
+    scene.frame(2001, *encode("Heard", 3, counter=1, group=2, values={"HeardCounter": 106}))
+    scene.say(3300, "until")
+    return scene.run(
+        "A controller says which page of the status it has heard. 1000 ms after the newest of them "
+        "was said, no order counts, however regularly orders come: they may be of any age. An "
+        "answer to what was said earlier, or never, proves nothing. When pages are answered again, "
+        "orders count with their third frame.",
+        deaf=lambda now: 600 < now < 2100,
+    )
+
+
 SCENES: Mapping[str, Callable[[], Run]] = {
     "node-power-on": _power_on,
     "node-orders": _orders,
+    "node-heard": _heard,
     "node-rejected": _rejected,
     "node-all-danger": _all_danger,
     "node-identify": _identify,

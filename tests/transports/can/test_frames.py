@@ -170,7 +170,7 @@ def test_a_page_that_there_is_not_is_rejected() -> None:
 @pytest.mark.parametrize("name", sorted(set(SCHEMA.named) - FOR_ALL))
 def test_only_two_classes_are_for_every_node(name: str) -> None:
     identifier = SCHEMA.named[name].identifier(0)
-    data = bytes.fromhex("0001001001000000")
+    data = bytes.fromhex("0001001001000000")[: SCHEMA.named[name].length]
     assert reason(identifier, resealed(identifier, data)) == "wrong-node"
     with pytest.raises(ValueError, match="nodes 1 to 127, not 0"):
         encode(name, 0, counter=1, values={"Serial": 1} if name == "NodeStatus" else {})

@@ -69,8 +69,9 @@ class Board:
         self.say("NodeStatus", 0, times, Serial=self.serial)
 
     def settle(self) -> None:
-        """Say who it is for as long as it takes to be known."""
+        """Say who it is for as long as it takes to be known, and that it is answered."""
         self.identify(3)
+        self.say("NodeStatus", 1, OrdersLost=1)
         self.bench.pass_time(0.5)
         self.identify()
 
@@ -85,6 +86,7 @@ class Bench:
         self.rejected: Counter[str] = Counter()
         self.trust: list[tuple[int, bool]] = []
         self.reach: list[tuple[int, bool]] = []
+        self.answers: list[tuple[int, int, int]] = []
         self.ours: set[tuple[int, bytes]] = set()
         self.incoming = Incoming(
             "club",
@@ -97,6 +99,7 @@ class Bench:
             ours=lambda identifier, data: (identifier, data) in self.ours,
             trust=lambda *said: self.trust.append(said),
             reach=lambda *said: self.reach.append(said),
+            answer=lambda *said: self.answers.append(said),
         )
 
     def __call__(self, report: Report) -> None:
@@ -202,8 +205,54 @@ def test_nothing_is_believed_before_the_board_has_said_who_it_is(bench: Bench) -
     assert bench.trust == []
     board.identify()
     board.say("DetectorReport", Port0=1)
-    assert bench.known[D1] == "clear"
     assert bench.trust == [(3, True)]
+    assert bench.known == {}, "it has not said that our answers reach it"
+    board.say("NodeStatus", 1)
+    board.say("DetectorReport", Port0=1)
+    assert bench.known[D1] == "clear"
+
+
+def test_each_page_of_the_status_is_answered(bench: Bench) -> None:
+    board = Board(bench, 3, 0xA1, start=500)
+    board.identify(2)
+    board.say("NodeStatus", 2)
+    assert bench.answers == [(3, 0, 500), (3, 0, 501), (3, 2, 500)]
+    bench.take(*board.last)
+    assert len(bench.answers) == 3, "a repetition proves nothing"
+    Board(bench, 3, 0xA2, start=900).identify()
+    board.identify()
+    assert len(bench.answers) == 3, "nobody can say to which of two an answer would go"
+    Board(bench, 9, 0xA3).identify()
+    assert len(bench.answers) == 3
+
+
+def test_a_board_that_our_answers_do_not_reach_in_time_is_not_believed(
+    bench: Bench, board: Board
+) -> None:
+    """Nobody knows how old its word is, however regularly it comes."""
+    board.say("NodeStatus", 1)
+    assert bench.known == {D1: "occupied", D2: "clear"}
+    assert bench.reach == [(3, True)]
+    board.say("NodeStatus", 1, Unanswered=1)
+    assert bench.known == {D1: None, D2: None}
+    assert bench.reach == [(3, True), (3, False)]
+    board.say("DetectorReport", 0, 5, Port0=1, Port5=1)
+    assert bench.known == {D1: None, D2: None}
+    board.say("NodeStatus", 1)
+    board.say("DetectorReport", 0, 3, Port0=1, Port5=1)
+    assert bench.known == {D1: "clear", D2: "clear"}
+    assert bench.trust == [(3, True)], "it is one board all the while"
+
+
+def test_what_an_adapter_kept_back_is_not_believed_for_a_moment(bench: Bench, board: Board) -> None:
+    """Three seconds of what a board said arrive at once, the oldest first."""
+    bench.pass_time(3.0)
+    assert bench.known == {D1: None, D2: None}
+    count = bench.count
+    for number in range(12):
+        board.identify() if number % 2 else board.say("NodeStatus", 1)
+        board.say("DetectorReport", Port0=1, Port5=1)
+    assert bench.count == count
 
 
 def test_nothing_is_believed_of_two_frames(bench: Bench) -> None:
@@ -328,6 +377,7 @@ def test_two_boards_of_one_number_are_named_and_not_believed(
     for _ in range(4):
         bench.pass_time(0.25)
         board.identify()
+        board.say("NodeStatus", 1)
         board.say("DetectorReport", Port0=2, Port5=1)
     assert bench.known == {D1: "occupied", D2: "clear"}
     assert bench.trust == [(3, True), (3, False), (3, True)]

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 
 from signalling.errors import RejectedInputError
-from tests.transports.can.node_runs import Player, Run, played
+from tests.transports.can.node_runs import Player, Run, heard, played
 from tests.transports.can.node_strategies import runs
 from tests.transports.can.node_vectors import EVERYTHING, Scene, changed
 from transports.can.frames import Frame, decode, encode
@@ -118,9 +118,9 @@ def test_each_report_is_said_every_period() -> None:
 
 
 def test_pages_of_the_status_take_turns() -> None:
-    done = seen(Scene().begin(), 4000)
+    done = seen(Scene().begin(), 5000)
     pages = [(at, frame.group) for at, frame in done.frames if frame.shape.name == "NodeStatus"]
-    assert [page for _, page in pages[3:15]] == [1, 0, 2, 0, 3, 0] * 2
+    assert [page for _, page in pages[3:19]] == [1, 0, 2, 0, 1, 0, 3, 0] * 2
     assert {after - before for (before, _), (after, _) in pairwise(pages[2:])} == {PERIOD}
 
 
@@ -130,10 +130,15 @@ def test_page_1_is_said_when_a_flag_has_changed() -> None:
     scene.say(405, "supply", 11000)
     done = seen(scene, 1000)
     flags = [(at, frame["SupplyLow"]) for at, frame in done.of("NodeStatus", 1)]
-    assert flags == [(270, 0), (400, 1), (410, 0)]
+    assert flags[:3] == [(270, 0), (400, 1), (410, 0)]
     firmware = {"FirmwareMajor": 1, "FirmwareMinor": 4, "FirmwarePatch": 2}
     page = done.of("NodeStatus", 1)[0][1]
-    assert page.values() == firmware | {"OrdersLost": 1, "SupplyLow": 0, "OutputFault": 0}
+    assert page.values() == firmware | {
+        "OrdersLost": 1,
+        "SupplyLow": 0,
+        "OutputFault": 0,
+        "Unanswered": 0,
+    }
 
 
 def test_a_change_is_said_at_once_but_not_closer_than_the_gap() -> None:
@@ -208,6 +213,7 @@ def test_what_an_input_says(
 def rejected(*frames: tuple[int, bytes]) -> tuple[dict[str, int], Node]:
     """Return what a node with everything rejected, by reason, after an order that it obeys."""
     node = node_of(EVERYTHING)
+    answer(node, 100)
     scene = Scene()
     for _ in range(3):
         node.take(*scene.made("StopOrder", {"Port0": 1}), 100)
@@ -220,6 +226,16 @@ def rejected(*frames: tuple[int, bytes]) -> tuple[dict[str, int], Node]:
 def node_of(board: dict[str, Any]) -> Node:
     file = Run(board=board, happens=()).settings
     return Node(file, number=3, serial=0xC0FFEE, firmware=(1, 4, 2), start=100, now=0)
+
+
+def answer(node: Node, now: int) -> None:
+    """Take all that a node says at a time, and answer each page of its status."""
+    node.advance(now)
+    while (frame := node.frame(now)) is not None:
+        node.sent(now)
+        said = decode(*frame)
+        if said.shape.name == "NodeStatus":
+            node.take(*heard(node.number, said.group, said.counter), now)
 
 
 def lifted(node: Node) -> bool:
@@ -252,6 +268,8 @@ def test_a_frame_that_is_dropped_changes_nothing(frame: tuple[int, bytes], reaso
     reasons, node = rejected(frame)
     assert reasons == {reason: 1}
     assert lifted(node)
+    for now in range(150, 100 + TIMEOUT, 50):
+        answer(node, now)
     node.advance(100 + TIMEOUT - 1)
     assert lifted(node)
     node.advance(100 + TIMEOUT)  # nor was it a sign of life
@@ -323,7 +341,7 @@ def test_rejected_and_lost_frames_are_counted_on_page_3() -> None:
     frame = scene.order(330, "StopOrder")
     scene.frame(340, *frame)
     scene.frame(350, *changed(frame, 0, frame[1][0] ^ 0xFF, sealed=False))
-    _, page = seen(scene, 1600).of("NodeStatus", 3)[0]
+    _, page = seen(scene, 2000).of("NodeStatus", 3)[0]
     assert (page["FramesRejected"], page["FramesLost"]) == (2, 4)
 
 
@@ -392,7 +410,119 @@ def test_it_says_at_once_that_orders_are_lost() -> None:
     scene.three(300, "StopOrder", {"Port0": 1})
     done = seen(scene, 1500, board=board)
     flags = [(at, frame["OrdersLost"]) for at, frame in done.of("NodeStatus", 1)]
-    assert flags[:3] == [(270, 1), (300, 0), (300 + TIMEOUT, 1)]
+    assert [each for each in flags if each[0] in (270, 300, 300 + TIMEOUT)] == [
+        *((270, 1), (300, 0), (300 + TIMEOUT, 1)),
+    ]
+    changes = [at for (_, before), (at, now) in pairwise(flags) if before != now]
+    assert changes == [300, 300 + TIMEOUT]
+
+
+# -- how old what it is told can be
+
+
+def lift_for_ever(until: int) -> Scene:
+    scene = Scene().begin()
+    scene.three(300, "StopOrder", {"Port0": 1})
+    for at in range(550, until, PERIOD):
+        scene.order(at, "StopOrder", {"Port0": 1})
+    return scene
+
+
+def test_without_an_answer_no_order_counts() -> None:
+    done = seen(lift_for_ever(3000), 3000, deaf=lambda _: True)
+    assert LIFT not in {pin for _, pin, on in done.pins if on}
+    flags = {(frame["OrdersLost"], frame["Unanswered"]) for _, frame in done.of("NodeStatus", 1)}
+    assert flags == {(1, 1)}
+
+
+def test_orders_end_when_the_newest_answer_is_too_old_however_they_come() -> None:
+    done = seen(lift_for_ever(5000), 5000, deaf=lambda at: 1000 <= at < 3000)
+    last = max(at for at, frame in done.frames if frame.shape.name == "NodeStatus" and at < 1000)
+    assert [(at, on) for at, pin, on in done.pins if pin == LIFT and at] == [
+        *((300, True), (last + TIMEOUT, False), (3550, True)),
+    ]
+    flags = [(at, frame["Unanswered"]) for at, frame in done.of("NodeStatus", 1)]
+    changes = [at for (_, before), (at, now) in pairwise(flags) if before != now]
+    assert changes[0] == last + TIMEOUT
+
+
+@pytest.mark.parametrize("delay", [0, 500, 700, 1000, 3000, 60_000])
+def test_orders_that_are_late_count_while_they_are_younger_than_their_time(delay: int) -> None:
+    """Whatever a controller says arrives so late, in its order, for ever."""
+    node = node_of({"stops": {"0": {"lift": LIFT}}})
+    stream, under_way = Sequence(1), []
+    done = []
+    for now in range(0, 70_000, 10):
+        while under_way and under_way[0][0] <= now:
+            node.take(*under_way.pop(0)[1], now)
+        node.advance(now)
+        while (frame := node.frame(now)) is not None:
+            node.sent(now)
+            said = decode(*frame)
+            if said.shape.name == "NodeStatus":
+                under_way.append((now + delay, heard(3, said.group, said.counter)))
+        if now % PERIOD == 0:
+            order = encode("StopOrder", 3, counter=stream.counter, values={"Port0": 1})
+            stream.advance()
+            under_way.append((now + delay, order))
+        done.append(lifted(node))
+    assert any(done) is (delay < TIMEOUT)
+
+
+def test_what_an_adapter_kept_back_counts_for_no_moment() -> None:
+    """It takes frames for three seconds and then lets them go, all at once, the oldest first."""
+    node = node_of({"stops": {"0": {"lift": LIFT}}})
+    stream, kept = Sequence(1), []
+    shown = []
+    for now in range(0, 8000, 10):
+        if now == 5000:
+            for each in kept:
+                node.take(*each, now)
+                shown.append(lifted(node))
+            kept.clear()
+        told = []
+        node.advance(now)
+        while (frame := node.frame(now)) is not None:
+            node.sent(now)
+            said = decode(*frame)
+            if said.shape.name == "NodeStatus":
+                told.append(heard(3, said.group, said.counter))
+        if now % PERIOD == 0:
+            # Lifted until 2.5 s, and applied ever since.
+            values = {"Port0": int(now < 2500)}
+            told.append(encode("StopOrder", 3, counter=stream.counter, values=values))
+            stream.advance()
+        if 2000 <= now < 5000:
+            kept += told
+        else:
+            for each in told:
+                node.take(*each, now)
+        if now == 1990:
+            assert lifted(node)
+        if now >= 3000:
+            shown.append(lifted(node))
+    assert len(shown) > 500
+    assert not any(shown)
+    assert not node.orders_lost
+
+
+def test_an_answer_proves_nothing_about_another_page_or_counter() -> None:
+    node = node_of(EVERYTHING)
+    node.advance(0)
+    frame = node.frame(0)
+    assert frame is not None
+    node.sent(0)
+    said = decode(*frame)
+    for page, counter in ((1, said.counter), (0, said.counter + 1), (0, said.counter - 1)):
+        node.take(*heard(3, page, counter), 5)
+        assert node.unanswered
+    assert node.rejected == {"stale": 3}
+    node.take(*heard(3, 0, said.counter), TIMEOUT - 1)
+    assert not node.unanswered
+    node.advance(TIMEOUT)
+    assert node.unanswered
+    node.take(*heard(3, 0, said.counter), TIMEOUT)
+    assert node.unanswered
 
 
 def test_frames_that_are_far_apart_never_count() -> None:

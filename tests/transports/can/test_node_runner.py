@@ -13,7 +13,7 @@ import pytest
 from signalling.errors import ConfigurationError
 from signalling.layout.words import Device, Order, Report
 from tests.conftest import until
-from tests.transports.can.node_runs import Run
+from tests.transports.can.node_runs import Run, heard
 from transports.can import CanTransport
 from transports.can.frames import decode, encode
 from transports.can.node import Node
@@ -64,6 +64,9 @@ class Bench:
             **how,
         )
         self.task = asyncio.create_task(self.runner.run(), name="node")
+        self.answers = True
+        """Whether each page of the status is answered, as a controller does."""
+        self.listening = asyncio.create_task(self._listen(), name="second adapter")
 
     @property
     def on(self) -> set[int]:
@@ -76,7 +79,14 @@ class Bench:
             frame = decode(message.arbitration_id, bytes(message.data))
             if not frame.shape.by_controller:
                 self._frames.append(frame)
+            if self.answers and frame.shape.name == "NodeStatus":
+                self.send(*heard(3, frame.group, frame.counter))
         return self._frames
+
+    async def _listen(self) -> None:
+        while True:
+            assert self.frames is self._frames
+            await asyncio.sleep(0.002)
 
     @property
     def detector(self) -> int | None:
@@ -127,10 +137,12 @@ class Bench:
 async def bench(**how: Any) -> AsyncIterator[Bench]:
     bench = Bench(**how)
     await bench.told("link", state="up")
+    await until(lambda: not bench.runner.node.unanswered, "an answer", bench.frames)
     try:
         yield bench
     finally:
         bench.task.cancel()
+        bench.listening.cancel()
         with contextlib.suppress(asyncio.CancelledError, ConfigurationError):
             await bench.task
         bench.other.shutdown()
@@ -154,6 +166,7 @@ async def test_a_controller_orders_it_and_hears_it() -> None:
     )
     heard: list[Report] = []
     async with bench() as node:
+        node.answers = False
         devices = (detector, signal, stop)
         options = {"interface": "virtual", "channel": node.channel}
         transport = CanTransport(TransportSettings(name="club", options=options, devices=devices))

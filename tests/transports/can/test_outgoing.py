@@ -201,6 +201,45 @@ def test_identify_and_single_frames(outgoing: Outgoing) -> None:
     assert outgoing.next_frame() is None
 
 
+def test_an_answer_goes_after_all_that_waits_and_says_the_newest_page(outgoing: Outgoing) -> None:
+    outgoing.answer(3, 0, 40_000)
+    outgoing.answer(3, 1, 700)
+    outgoing.answer(5, 2, 9)
+    outgoing.put([Order(M1, "clear")])
+    outgoing.identify(5, 1)
+    frames = drain(outgoing)
+    assert [frame.shape.name for frame in frames] == ["Identify", "SignalOrder", "Heard", "Heard"]
+    told = [(frame.node, frame.group, frame["HeardCounter"]) for frame in frames[2:]]
+    assert told == [(3, 1, 700), (5, 2, 9)]
+
+
+def test_an_answer_that_the_bus_did_not_take_overtakes_nothing(outgoing: Outgoing) -> None:
+    outgoing.answer(3, 0, 1)
+    assert outgoing.next_frame() is not None
+    outgoing.stuck()
+    outgoing.put([Order(M1, "clear")])
+    assert [frame.shape.name for frame in drain(outgoing)] == ["SignalOrder", "Heard"]
+    outgoing.answer(3, 0, 1)
+    outgoing.next_frame()
+    outgoing.answer(3, 0, 2)
+    outgoing.stuck()
+    (frame,) = drain(outgoing)
+    assert frame["HeardCounter"] == 2
+
+
+def test_an_answer_does_not_outlive_an_opening(outgoing: Outgoing) -> None:
+    outgoing.answer(3, 0, 1)
+    outgoing.begin()
+    assert "Heard" not in {frame.shape.name for frame in drain(outgoing)}
+
+
+def test_a_node_that_lost_its_orders_is_in_step_with_three_frames(outgoing: Outgoing) -> None:
+    outgoing.renew(5)
+    frames = drain(outgoing)
+    assert [(frame.shape.name, frame.node) for frame in frames] == [("SignalOrder", 5)] * 3
+    assert [after.counter - before.counter for before, after in pairwise(frames)] == [1, 1]
+
+
 def test_it_knows_its_own_frames(outgoing: Outgoing) -> None:
     outgoing.put([Order(S1, "lifted")])
     frame = outgoing.next_frame()

@@ -67,6 +67,7 @@ def test_a_node_sends_its_status_besides_its_reports() -> None:
     assert shown(found) == ON_DEMAND | {
         ("DetectorReport", 4 << 7 | 3, 0.25, False),
         ("NodeStatus", 10 << 7 | 3, 0.25, False),
+        ("Heard", 13 << 7 | 3, 0.25, True),
     }
     assert {each.name: each.gap for each in found if not each.ours} == {
         "DetectorReport": 0.01,
@@ -94,7 +95,9 @@ def test_orders_are_repeated_as_the_layout_says_and_proved_by_the_node() -> None
         ("TurnoutOrder", 7 << 7 | 5, 0.5, True),
         ("TurnoutReport", 6 << 7 | 5, 0.25, False),
         ("NodeStatus", 10 << 7 | 4, 0.25, False),
+        ("Heard", 13 << 7 | 4, 0.25, True),
         ("NodeStatus", 10 << 7 | 5, 0.25, False),
+        ("Heard", 13 << 7 | 5, 0.25, True),
     }
 
 
