@@ -6,6 +6,7 @@ import asyncio
 import json
 import math
 from collections import Counter
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft7Validator
 
 from signalling.controller import Controller
+from signalling.core.buttons import BOUNCE
 from signalling.errors import ConfigurationError
 from signalling.layout.asking import Answer, Asked, Outcome, Stage
 from signalling.layout.words import Device
@@ -233,3 +235,61 @@ async def test_from_a_broker_to_the_logic_and_back(broker: Broker, tmp_path: Pat
         rejected = controller.transports["club"].counters.rejected
         assert rejected["retained"] == 1
         assert rejected["repeated-request"] == 1
+
+
+BUTTONS = """
+[layout]
+name = "Curlew Bay"
+hold_off = 0.1
+sequence = false
+[blocks]
+a = {}
+b = {}
+[lines]
+main = "a > b"
+[signals]
+A = { at = "a > b", controlled = true }
+[buttons]
+begin = { entry = "A", lamp = true }
+end = { exit = "b" }
+[transports.club]
+kind = "mqtt"
+port = PORT
+base = "curlew"
+[[bindings]]
+device = "*"
+transport = "club"
+[[bindings]]
+device = "button *"
+transport = "club"
+report = { topic = "panel/{name}", values = { pressed = "ON", released = "OFF" } }
+"""
+
+
+async def test_entry_and_exit_buttons_in_words_of_their_own(broker: Broker, tmp_path: Path) -> None:
+    file = tmp_path / "layout.toml"
+    file.write_text(BUTTONS.replace("PORT", str(broker.port)))
+    listener = await broker.listen("curlew/order/#")
+    async with Controller(file) as controller:
+        status = controller.status
+
+        def heard(device: Device, value: str) -> bool:
+            return status().links[0].heard[device].value == value
+
+        await until(lambda: status().links[0].state is LinkState.UP, "the link is up")
+        for name in ("a", "b"):
+            await broker.publish(f"curlew/report/detector/{name}", "clear")
+        # Kept by the broker, a press is none.
+        await broker.publish("panel/begin", "ON", "-r")
+        for name in ("begin", "end"):
+            await broker.publish(f"panel/{name}", "OFF")
+        for name in ("begin", "end"):
+            await until(partial(heard, Device("button", name), "released"), name)
+        await until(lambda: controller.interlocking.value("route A/main possible"), "it can be set")
+        await asyncio.sleep(2 * BOUNCE / 1e9)
+        for name in ("begin", "end"):
+            await broker.publish(f"panel/{name}", "ON")
+            await broker.publish(f"panel/{name}", "OFF")
+        await listener.until("curlew/order/signal/A", "caution")
+        await listener.until("curlew/order/button/begin", "lit")
+    await listener.until("curlew/order/button/begin", "dark")
