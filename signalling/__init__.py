@@ -27,12 +27,18 @@ if TYPE_CHECKING:
         HoldAll,
         HoldSignal,
         MoveTurnout,
+        NameTrain,
         Refusal,
         RestoreBlock,
         ReturnLock,
         SetRoute,
+        StepTrain,
+        UnnameBlock,
+        UnnameTrain,
         WorkRoute,
     )
+    from signalling.describe.describer import Describer
+    from signalling.describe.words import BerthName, Cause, NameStep
     from signalling.errors import (
         ConfigurationError,
         EquationError,
@@ -91,6 +97,15 @@ __all__ = [  # noqa: RUF022 - in reading order
     "AskLock",
     "ReturnLock",
     "Lie",
+    # Names of trains.
+    "Describer",
+    "BerthName",
+    "NameStep",
+    "Cause",
+    "NameTrain",
+    "StepTrain",
+    "UnnameBlock",
+    "UnnameTrain",
     # The logic and its transports, running.
     "Controller",
     "Status",
@@ -127,12 +142,18 @@ _HOMES = {
         "HoldAll",
         "HoldSignal",
         "MoveTurnout",
+        "NameTrain",
         "Refusal",
         "RestoreBlock",
         "ReturnLock",
         "SetRoute",
+        "StepTrain",
+        "UnnameBlock",
+        "UnnameTrain",
         "WorkRoute",
     ),
+    "signalling.describe.describer": ("Describer",),
+    "signalling.describe.words": ("BerthName", "Cause", "NameStep"),
     "signalling.errors": (
         "ConfigurationError",
         "EquationError",

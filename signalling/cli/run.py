@@ -130,6 +130,16 @@ class _News:
                 yield _said(at, "order", order)
         for answer in change.answers:
             yield request_event(at, answer)
+        for step in change.names:
+            yield {
+                "at": at,
+                "event": "name",
+                "train": step.train,
+                "rear": step.rear,
+                "ahead": step.ahead,
+                "doubtful": step.doubtful,
+                "cause": str(step.cause),
+            }
         for alarm in change.alarms:
             if (alarm.kind, alarm.thing) not in self._alarms:
                 event = {"at": at, "event": "alarm", "kind": alarm.kind, "thing": alarm.thing}
@@ -148,7 +158,8 @@ def _write_json(events: Iterable[Event]) -> None:
 
 
 def _write_plain(events: Iterable[Event]) -> None:
-    lines = (_line(event) for event in events if event["event"] != "report")
+    # What happens to names is seen by what berths are told.
+    lines = (_line(event) for event in events if event["event"] not in ("report", "name"))
     sys.stdout.write("".join(f"{line}\n" for line in lines))
     sys.stdout.flush()
 

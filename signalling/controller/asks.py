@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator
 
 from signalling.core.interlocking import Interlocking
 from signalling.core.outcomes import Course
-from signalling.core.words import Request
+from signalling.core.words import AnyRequest
 from signalling.layout.asking import Outcome, Stage
 
 __all__ = ["Ask", "Asks", "Hear", "from_the_second"]
@@ -74,7 +74,7 @@ class Asks:
         """Whether no further request can be followed."""
         return len(self._under_way) >= _MOST
 
-    def follow(self, request: Request, hear: Hear | None) -> Ask:
+    def follow(self, request: AnyRequest, hear: Hear | None) -> Ask:
         """Follow a request that was just taken."""
         course = Course(self._interlocking, request)
         ask = Ask(course.outcome, hear)

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from attrs import frozen
 
 from signalling.core.words import Alarm
+from signalling.describe.words import NameStep
 from signalling.layout.asking import Answer
 from signalling.layout.words import Device, Order, Report
 from transports.link import LinkState, LinkStatus
@@ -39,6 +40,8 @@ class Change:
     """Every alarm that there is now."""
     answers: tuple[Answer, ...] = ()
     """What has become of requests that were made over links and with buttons."""
+    names: tuple[NameStep, ...] = ()
+    """What has happened to names of trains; of each name, the latest."""
     resync: bool = False
     """Whether this is a state rather than a step: the first change, which has
     everything, or one before which others were passed over."""
@@ -53,6 +56,7 @@ class Watcher:
         self._orders: dict[Device, Order] = {}
         self._links: dict[str, LinkStatus] = {}
         self._answers: dict[tuple[str, str], Answer] = {}
+        self._names: dict[str, NameStep] = {}
         self._alarms: tuple[Alarm, ...] = ()
         self._resync = True
         self._closed = False
@@ -67,6 +71,7 @@ class Watcher:
         links: Iterable[LinkStatus] = (),
         alarms: tuple[Alarm, ...] = (),
         answers: Iterable[Answer] = (),
+        names: Iterable[NameStep] = (),
     ) -> None:
         """Add to what the watcher will be told."""
         if self._something.is_set():
@@ -79,6 +84,7 @@ class Watcher:
         self._answers.update(((each.asked.by, each.asked.id), each) for each in answers)
         while len(self._answers) > _ANSWERS:
             del self._answers[next(iter(self._answers))]
+        self._names.update((step.train, step) for step in names)
         self._something.set()
 
     def close(self) -> None:
@@ -91,7 +97,7 @@ class Watcher:
 
     async def __anext__(self) -> Change:
         await self._something.wait()
-        news = (self._reports, self._orders, self._links, self._answers)
+        news = (self._reports, self._orders, self._links, self._answers, self._names)
         if self._closed and not any(news):
             raise StopAsyncIteration
         change = Change(
@@ -101,9 +107,11 @@ class Watcher:
             links=tuple(self._links.values()),
             alarms=self._alarms,
             answers=tuple(self._answers.values()),
+            names=tuple(self._names.values()),
             resync=self._resync,
         )
-        self._reports, self._orders, self._links, self._answers = {}, {}, {}, {}
+        self._reports, self._orders, self._links = {}, {}, {}
+        self._answers, self._names = {}, {}
         self._resync = False
         if not self._closed:
             self._something.clear()

@@ -14,7 +14,7 @@ from signalling.controller.asks import Ask, Hear, from_the_second
 from signalling.core.buttons import Buttons, Lamps, Wish
 from signalling.core.interlocking import Interlocking
 from signalling.core.requests import text_of
-from signalling.core.words import Request
+from signalling.core.words import AnyRequest
 from signalling.layout.asking import Answer, Asked, Outcome, Stage
 from signalling.layout.words import Order, Report
 from signalling.table.table import Table
@@ -32,7 +32,7 @@ class Panel:
         self,
         table: Table,
         interlocking: Interlocking,
-        ask: Callable[[Request, Hear], Ask],
+        ask: Callable[[AnyRequest, Hear], Ask],
         tell: Callable[[Answer], None],
     ) -> None:
         self._buttons = Buttons(table.layout.buttons, table.rows)

@@ -14,7 +14,7 @@ from attrs import define, field, frozen
 
 from signalling.core.interlocking import Interlocking
 from signalling.core.requests import parse_request
-from signalling.core.words import CancelRoute, Refusal, Request, SetRoute
+from signalling.core.words import AnyRequest, CancelRoute, Refusal, SetRoute
 from signalling.errors import ConfigurationError
 from signalling.layout.model import Button
 from signalling.layout.words import Device, Order, Report
@@ -35,7 +35,7 @@ class Wish:
 
     buttons: tuple[str, ...]
     """The buttons, in the order in which they were pressed."""
-    requests: tuple[Request, ...] = ()
+    requests: tuple[AnyRequest, ...] = ()
     """What to ask for; empty where there is nothing that could be asked for."""
     each: bool = False
     """Whether every one of the requests is made; else none after the first that is taken."""
@@ -57,7 +57,7 @@ class Buttons:
 
     buttons: Mapping[str, Button]
     rows: tuple[Row, ...]
-    _asks: Mapping[str, Request] = field(init=False)
+    _asks: Mapping[str, AnyRequest] = field(init=False)
     """What each button asks for that is bound to one request."""
     _released: dict[str, int] = field(init=False, factory=dict)
     """Since when each button is known to be released."""
@@ -171,7 +171,7 @@ class Buttons:
         yield Wish(buttons=(entry.name, chosen.name), requests=found, reason=reason)
 
 
-def asked_by(button: str, text: str) -> Request:
+def asked_by(button: str, text: str) -> AnyRequest:
     """Return the request that a button makes. Raises ``ConfigurationError`` where it is none."""
     asked = parse_request(text)
     if isinstance(asked, Refusal):

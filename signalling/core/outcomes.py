@@ -10,7 +10,7 @@ from __future__ import annotations
 from attrs import define, field, frozen
 
 from signalling.core.interlocking import Interlocking
-from signalling.core.words import AskLock, MoveTurnout, Request, SetRoute, WorkRoute
+from signalling.core.words import AnyRequest, AskLock, MoveTurnout, SetRoute, WorkRoute
 from signalling.layout.asking import Outcome, Stage
 
 __all__ = ["Course", "Goal", "goal_of"]
@@ -41,7 +41,7 @@ class Goal:
     """Once this holds, it has come to nothing."""
 
 
-def goal_of(request: Request) -> Goal | None:
+def goal_of(request: AnyRequest) -> Goal | None:
     """Return how a request is followed; ``None`` where it is done as soon as it is taken."""
     match request:
         case SetRoute(route) | WorkRoute(route):
@@ -79,7 +79,7 @@ class Course:
     """One request on its way, from when it was taken. ``look`` at it after each step."""
 
     interlocking: Interlocking
-    request: Request
+    request: AnyRequest
     outcome: Outcome = field(init=False, default=Outcome(Stage.TAKEN))
     """What has become of it so far."""
     _goal: Goal | None = field(init=False, default=None)

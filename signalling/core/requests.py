@@ -13,6 +13,7 @@ from attrs import astuple, frozen
 
 from signalling.core.words import (
     Acknowledge,
+    AnyRequest,
     AskLock,
     CancelRoute,
     FreeAll,
@@ -20,11 +21,14 @@ from signalling.core.words import (
     HoldAll,
     HoldSignal,
     MoveTurnout,
+    NameTrain,
     Refusal,
-    Request,
     RestoreBlock,
     ReturnLock,
     SetRoute,
+    StepTrain,
+    UnnameBlock,
+    UnnameTrain,
     WorkRoute,
 )
 from signalling.layout.notation import Lie
@@ -37,12 +41,12 @@ class Form:
     """One way to write a request: its words, those in capitals standing for names."""
 
     words: str
-    make: Callable[..., Request]
+    make: Callable[..., AnyRequest]
     """Called with the names."""
     sentence: str
     """What it asks for."""
 
-    def request(self, said: list[str]) -> Request | None:
+    def request(self, said: list[str]) -> AnyRequest | None:
         """Return the request that these words make in this form, if they do."""
         words = self.words.split()
         if len(words) != len(said):
@@ -83,11 +87,20 @@ FORMS = (
     Form("cancel ROUTE", CancelRoute, "take back whatever was asked for a route"),
     Form("ask TURNOUT", AskLock, "ask for leave to move a turnout"),
     Form("return TURNOUT", ReturnLock, "give back the leave to move a turnout"),
+    Form("name BLOCK TRAIN", NameTrain, "say that the train in a block has this name"),
+    Form(
+        "name BLOCK TRAIN also",
+        lambda block, train: NameTrain(block, train, also=True),
+        "say that a further train in a block has this name",
+    ),
+    Form("step TRAIN BLOCK", StepTrain, "say that the train of this name is in this block"),
+    Form("unname BLOCK", UnnameBlock, "take away the names that stand in a block"),
+    Form("unname BLOCK TRAIN", UnnameTrain, "take away one of the names in a block"),
 )
 """Every way to write a request; the first that fits counts."""
 
 
-def text_of(request: Request) -> str:
+def text_of(request: AnyRequest) -> str:
     """Return a request as people write it. Raises ``ValueError`` for one that they cannot write."""
     names = [value for value in astuple(request, recurse=False) if type(value) is str]
     for form in FORMS:
@@ -99,7 +112,7 @@ def text_of(request: Request) -> str:
     raise ValueError(f"nobody can write {request!r}")
 
 
-def parse_request(text: str) -> Request | Refusal:
+def parse_request(text: str) -> AnyRequest | Refusal:
     """Return the request that a text makes, or a refusal that says how to write one."""
     said = text.split()
     for form in FORMS:

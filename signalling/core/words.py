@@ -13,6 +13,7 @@ from signalling.layout.notation import Lie
 __all__ = [
     "Acknowledge",
     "Alarm",
+    "AnyRequest",
     "AskLock",
     "CancelRoute",
     "FreeAll",
@@ -195,6 +196,9 @@ class UnnameTrain:
 
 NameRequest = NameTrain | StepTrain | UnnameBlock | UnnameTrain
 """What may be said of names: it goes to the describer, and never to the interlocking."""
+
+AnyRequest = Request | NameRequest
+"""Whatever people and programs may ask of a running controller."""
 
 
 @frozen

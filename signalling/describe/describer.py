@@ -301,7 +301,7 @@ class Describer:
     def _at_danger(self, joint: Joint) -> bool:
         """Return whether a signal at a joint was at danger before what is seen now."""
         signal = self._signals.get(joint)
-        return signal is not None and not self._off.get(signal, False)
+        return signal is not None and not self._off.get(signal, True)
 
 
 def _place(reader: Reader) -> _Place:

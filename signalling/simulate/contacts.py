@@ -32,6 +32,7 @@ _CALM = {
     "lock": "idle",
     "indicator": "dark",
     "stop": "applied",
+    "reader": "none",
 }
 
 

@@ -6,19 +6,23 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from signalling.core.requests import FORMS, parse_request
+from signalling.core.requests import FORMS, parse_request, text_of
 from signalling.core.words import (
     Acknowledge,
+    AnyRequest,
     AskLock,
     FreeAll,
     FreeSignal,
     HoldAll,
     HoldSignal,
     MoveTurnout,
+    NameTrain,
     Refusal,
-    Request,
     RestoreBlock,
     ReturnLock,
+    StepTrain,
+    UnnameBlock,
+    UnnameTrain,
 )
 from signalling.layout.notation import Lie
 
@@ -36,10 +40,16 @@ from signalling.layout.notation import Lie
         ("move t1 reverse", MoveTurnout("t1", Lie.REVERSE)),
         ("ask t1", AskLock("t1")),
         ("return t1", ReturnLock("t1")),
+        ("name d1 1A23", NameTrain("d1", "1A23")),
+        ("name d1 1A23 also", NameTrain("d1", "1A23", also=True)),
+        ("step 1A23 d1", StepTrain("1A23", "d1")),
+        ("unname d1", UnnameBlock("d1")),
+        ("unname d1 1A23", UnnameTrain("d1", "1A23")),
     ],
 )
-def test_each_form(text: str, request_: Request) -> None:
+def test_each_form(text: str, request_: AnyRequest) -> None:
     assert parse_request(text) == request_
+    assert text_of(request_) == " ".join(text.split())
 
 
 @pytest.mark.parametrize("text", ["", "hold", "hold M2 now", "clear M2", "move t1 sideways"])

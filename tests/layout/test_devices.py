@@ -42,6 +42,7 @@ def test_every_device_with_its_values() -> None:
     found = {str(each.device): each for each in devices(layout_of(EVERYTHING), uk)}
     said = {name: (each.reports, each.orders) for name, each in found.items()}
     detectors = ("a1", "a1-far", "beam-in", "beam-out", "j1", "a4", "a2", "q1", "x1")
+    blocks = ("a1", "a2", "j1", "a3", "a4", "q1", "x1")
     four = ("danger", "caution", "preliminary-caution", "clear")
     three = ("danger", "caution", "clear")
     held = ("free", "danger")

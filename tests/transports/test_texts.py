@@ -153,28 +153,15 @@ def test_the_longest_texts_must_fit_into_a_node_s_message() -> None:
 
 # -- CAN, by a DBC file -------------------------------------------------------------------------
 
-DBC = """VERSION ""
-NS_ :
-BS_:
-BU_: Controller Board
-
-BO_ 1600 Berths: 4 Controller
- SG_ Train_a : 0|16@1+ (1,0) [0|65535] "" Board
- SG_ Train_b : 16|16@1+ (1,0) [0|9999] "" Board
-
-BO_ 1601 Tag: 2 Board
- SG_ Number : 0|16@1+ (1,0) [0|65535] "" Controller
-"""
-
 
 @pytest.fixture
-def files(tmp_path: Path) -> DbcFiles:
-    (tmp_path / "board.dbc").write_text(DBC)
-    return DbcFiles("club", str(tmp_path), {})
+def files() -> DbcFiles:
+    folder = Path(__file__).parents[1] / "describe"
+    return DbcFiles("club", str(folder), {})
 
 
 def group(files: DbcFiles, **table: Any) -> ForeignGroup:
-    order = {"dbc": "board.dbc", "message": "Berths", "others": {"Train_b": 7}, **table}
+    order = {"dbc": "board.dbc", "message": "Berths", "others": {"Train_2": 7}, **table}
     [made] = foreign_groups("club", [berth(**order)], files)
     return made
 
@@ -188,7 +175,7 @@ def number(made: ForeignGroup, text: str) -> int:
 
 def test_a_train_s_number_goes_into_a_frame(files: DbcFiles) -> None:
     values = {"empty": 0, "1A23": 123, "*": 65535}
-    made = group(files, signal="Train_a", values=values)
+    made = group(files, signal="Train_1", values=values)
     assert number(made, "empty") == 0
     assert number(made, "1A23") == 123
     assert number(made, "4711") == 4711, "a number stands for itself"
@@ -197,9 +184,9 @@ def test_a_train_s_number_goes_into_a_frame(files: DbcFiles) -> None:
 
 
 def test_what_a_signal_cannot_say_is_among_the_others(files: DbcFiles) -> None:
-    order = {"dbc": "board.dbc", "message": "Berths", "others": {"Train_a": 7}}
+    order = {"dbc": "board.dbc", "message": "Berths", "others": {"Train_1": 7}}
     [made] = foreign_groups(
-        "club", [berth(**order, signal="Train_b", values={"empty": 0, "*": 1})], files
+        "club", [berth(**order, signal="Train_2", values={"empty": 0, "*": 1})], files
     )
     made.put(Order(A, "10000"))
     frame = made.frame()
@@ -211,16 +198,16 @@ def test_what_a_signal_cannot_say_is_among_the_others(files: DbcFiles) -> None:
 def test_all_texts_must_have_a_number(files: DbcFiles, values: object) -> None:
     table = {} if values is None else {"values": values}
     with pytest.raises(ConfigurationError, match=r'"\*" for all that have no number'):
-        group(files, signal="Train_a", **table)
+        group(files, signal="Train_1", **table)
 
 
 def test_two_texts_with_one_number_are_refused(files: DbcFiles) -> None:
     with pytest.raises(ConfigurationError, match="sent alike"):
-        group(files, signal="Train_a", values={"empty": 0, "*": 0})
+        group(files, signal="Train_1", values={"empty": 0, "*": 0})
 
 
 def test_a_berth_waits_for_all_else(files: DbcFiles) -> None:
-    made = group(files, signal="Train_a", values={"empty": 0, "*": 1})
+    made = group(files, signal="Train_1", values={"empty": 0, "*": 1})
     assert made.put(Order(A, "4711")) == (True, False)
     assert made.put(Order(A, "empty")) == (True, False)
 
