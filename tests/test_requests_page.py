@@ -8,6 +8,7 @@ from pathlib import Path
 
 from jsonschema import Draft7Validator
 
+from signalling.controller import serving
 from signalling.core.buttons import BOUNCE
 from signalling.layout.asking import Stage
 from signalling.layout.model import Button
@@ -37,6 +38,7 @@ def test_the_figures() -> None:
     )
     assert f"older than {desk.OLDEST:g} s is refused" in PAGE
     assert f"The last {desk._REMEMBERED} are remembered." in PAGE
+    assert f"Of one link {serving._MOST} are followed at one time" in PAGE
     assert SETTLE == 1
     assert f"known to be released for {BOUNCE / 1e9:g} s" in PAGE
     assert f"`within` seconds, {Button().within:g} unless" in PAGE

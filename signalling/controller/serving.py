@@ -8,6 +8,7 @@ looked at, so that reports and orders never wait for more than that.
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from collections.abc import Callable, Iterable
 
 from attrs import evolve
@@ -19,6 +20,9 @@ from transports.asking import Asking
 from transports.supervise import Supervisor
 
 __all__ = ["Serving"]
+
+_MOST = 100
+"""Requests of one link that are followed at one time, so that no link takes up all."""
 
 
 class Serving:
@@ -32,6 +36,8 @@ class Serving:
         self._tell = tell
         self._links: tuple[tuple[Link, Asking], ...] = ()
         self._due = False
+        self._under_way: Counter[str] = Counter()
+        """Requests that are followed, by link."""
 
     def serve(self, links: Iterable[tuple[Link, Supervisor]]) -> None:
         """Say whose requests there are to look at."""
@@ -58,16 +64,25 @@ class Serving:
 
     def _make(self, link: Link, asking: Asking, asked: Asked) -> None:
         """Make a request, and let the link hear what becomes of it."""
-        here = evolve(asked, by=f"{link.transport.name} {asked.by}".strip())
+        name, followed = link.transport.name, False
+        here = evolve(asked, by=f"{name} {asked.by}".strip())
 
         def hear(outcome: Outcome) -> None:
+            nonlocal followed
+            if followed is outcome.final:
+                followed = not outcome.final
+                self._under_way[name] += 1 if followed else -1
             asking.answer(Answer(asked, outcome))
             self._tell(Answer(here, outcome))
 
         verb = asked.text.split()[:1]
         if verb and verb[0] in VERBS and verb[0] not in link.requests:
             may = ", ".join(sorted(link.requests))
-            reason = f"Nobody may ask for that over {link.transport.name}, only for: {may}."
+            reason = f"Nobody may ask for that over {name}, only for: {may}."
+            hear(Outcome(Stage.REFUSED, reason))
+            return
+        if self._under_way[name] >= _MOST:
+            reason = "Too many requests over this link are under way. Ask again when some are done."
             hear(Outcome(Stage.REFUSED, reason))
             return
         try:

@@ -340,6 +340,27 @@ async def test_a_flood_of_requests_delays_no_order_to_danger() -> None:
         assert len(bench.answers) <= 60
 
 
+async def test_a_link_takes_up_so_many_requests_and_leaves_the_rest_to_others() -> None:
+    bench = LoopbackBench()
+    async with over(TERN, bench) as controller:
+        await running(bench)
+        bench.report(Device("detector", "j"), "occupied")
+        for number in range(101):
+            bench.ask("move t reverse", str(number), by=f"who {number % 30}")
+            await asyncio.sleep(0.1)
+        assert told(bench, "99") == ["waiting"]
+        assert told(bench, "100") == ["refused"]
+        mine = controller.ask("move t reverse")
+        assert mine.outcome.stage is Stage.WAITING
+        controller.ask("move t normal")
+        assert (await mine).stage is Stage.CANCELLED
+        await asyncio.sleep(1)
+        assert told(bench, "99") == ["waiting", "cancelled"]
+        bench.ask("move t reverse", "101")
+        await asyncio.sleep(1)
+        assert told(bench, "101") == ["waiting"]
+
+
 async def test_the_state_of_requests_never_keeps_a_signal_off() -> None:
     """Whatever is asked over links, a signal over an occupied block stays on."""
     bench = LoopbackBench()

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from attrs import evolve
 
 from signalling.errors import LinkError
+from signalling.layout.asking import Outcome, Stage
 from signalling.layout.words import Device, Order, Report
 from tests.transports.test_loopback import BenchInHand
 from transports.conformance import ConformanceError, check_lossy_transport, check_transport
+from transports.conformance_requests import check_requests
 from transports.loopback import LoopbackBench, LoopbackTransport
 from transports.transport import BoundDevice, Sink, TransportSettings
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterable
+
+    from transports.requests import Answer, Asked, RequestSink
 
 
 class DeafAfterSecondOpening(LoopbackTransport):
@@ -156,6 +162,102 @@ async def test_a_broken_promise_is_found(kind: type[LoopbackTransport], sentence
         for transport in made:
             if isinstance(transport, LeavesATaskBehind) and hasattr(transport, "task"):
                 transport.task.cancel()
+
+
+class HearsNoRequest(LoopbackTransport):
+    def take_requests(self, _sink: RequestSink) -> None:
+        super().take_requests(lambda _: None)
+
+
+class ChangesRequests(LoopbackTransport):
+    def take_requests(self, sink: RequestSink) -> None:
+        super().take_requests(lambda asked: sink(evolve(asked, text="free all")))
+
+
+class NamesAllRequestsAnew(LoopbackTransport):
+    count = 0
+
+    def take_requests(self, sink: RequestSink) -> None:
+        def take(asked: Asked) -> None:
+            self.count += 1
+            sink(evolve(asked, id=str(self.count)))
+
+        super().take_requests(take)
+
+
+class TellsNothing(LoopbackTransport):
+    async def tell(self, answers: Iterable[Answer]) -> None:
+        pass
+
+
+class TellsTheEndFirst(LoopbackTransport):
+    async def tell(self, answers: Iterable[Answer]) -> None:
+        for answer in answers:
+            await super().tell([evolve(answer, outcome=Outcome(Stage.SET)), answer])
+
+
+class AsksAgainWithEachOpening(LoopbackTransport):
+    asked: tuple[Asked, ...] = ()
+
+    def take_requests(self, sink: RequestSink) -> None:
+        self.anew = sink
+
+        def take(asked: Asked) -> None:
+            self.asked += (evolve(asked, id=f"{asked.id} again"),)
+            sink(asked)
+
+        super().take_requests(take)
+
+    async def open(self, sink: Sink) -> None:
+        await super().open(sink)
+        for asked in self.asked:
+            asyncio.get_running_loop().call_soon(self.anew, asked)
+
+
+@pytest.mark.parametrize(
+    ("kind", "sentence"),
+    [
+        (HearsNoRequest, "request way-1 arrives"),
+        (ChangesRequests, "request way-1 arrives"),
+        (NamesAllRequestsAnew, "that it was taken is told|not another one"),
+        (TellsNothing, "that it was taken is told"),
+        (TellsTheEndFirst, "that it was taken is told"),
+        (AsksAgainWithEachOpening, "nothing is asked again"),
+    ],
+)
+async def test_a_broken_promise_of_one_that_carries_requests_is_found(
+    kind: type[LoopbackTransport], sentence: str
+) -> None:
+    @contextlib.asynccontextmanager
+    async def make(
+        devices: tuple[BoundDevice, ...],
+    ) -> AsyncIterator[tuple[LoopbackTransport, BenchInHand]]:
+        in_hand = BenchInHand()
+        settings = TransportSettings(name="bench", options={}, devices=devices)
+        yield kind(settings, in_hand.bench), in_hand
+
+    with pytest.raises(ConformanceError, match=sentence):
+        await check_requests(make)
+
+
+async def test_one_that_carries_no_requests_is_told_so() -> None:
+    @contextlib.asynccontextmanager
+    async def make(
+        devices: tuple[BoundDevice, ...],
+    ) -> AsyncIterator[tuple[Any, BenchInHand]]:
+        in_hand = BenchInHand()
+        settings = TransportSettings(name="bench", options={}, devices=devices)
+        transport = LoopbackTransport(settings, in_hand.bench)
+        bare = SimpleNamespace(
+            **{
+                name: getattr(transport, name)
+                for name in ("name", "counters", "open", "wait_lost", "send", "close")
+            }
+        )
+        yield bare, in_hand
+
+    with pytest.raises(ConformanceError, match="take_requests and tell"):
+        await check_requests(make)
 
 
 async def test_tasks_of_the_far_end_are_not_laid_at_the_transports_door() -> None:
