@@ -157,7 +157,10 @@ class Controller:
                 answer = self._request_name(request, now)
             else:
                 answer = self._interlocking.request(request, now)
-            if not isinstance(answer, Refusal):
+            if isinstance(answer, Refusal):
+                # Time may have gone on with it, and changed something.
+                self._look()
+            else:
                 self._distribute(answer, asked=True)
                 self._arm()
         except Exception as error:

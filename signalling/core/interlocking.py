@@ -14,34 +14,14 @@ from attrs import frozen
 
 from signalling.core.evaluate import Evaluator
 from signalling.core.explain import Reason, explain
-from signalling.core.words import (
-    Acknowledge,
-    Alarm,
-    AskLock,
-    CancelRoute,
-    FreeAll,
-    FreeSignal,
-    HoldAll,
-    HoldSignal,
-    MoveTurnout,
-    OutOfReach,
-    Refusal,
-    Request,
-    RestoreBlock,
-    ReturnLock,
-    SetRoute,
-    WithinReach,
-    WorkRoute,
-)
+from signalling.core.requested import ONCE, inputs_of, missing_of, need_of
+from signalling.core.words import Alarm, ConfirmBlock, Refusal, Request, SetRoute
 from signalling.layout.notation import Lie
 from signalling.layout.words import KINDS, Device, Order, Report
 from signalling.table.graph import Kind
 from signalling.table.table import Output, Table
 
 __all__ = ["Interlocking", "Snapshot"]
-
-_ONCE = (RestoreBlock, Acknowledge, MoveTurnout, SetRoute, WorkRoute, CancelRoute)
-"""Requests that are made once: what is to last of them is memory in the equations."""
 
 _FIRST = ("stop", "signal", "indicator", "lock", "turnout")
 """Kinds of orders in the order in which they go out when they restrict."""
@@ -140,9 +120,14 @@ class Interlocking:
         """Take a request and return the orders that changed, or why it is refused.
 
         A request is an input of the equations and no more: it is taken when the
-        thing exists and the request makes sense for it.
+        thing exists and the request makes sense for it. What is refused lets no
+        time go on, but a confirmation, which counts for a time only; orders that
+        change by that are returned by the next call.
         """
-        missing = self._missing(request)
+        if isinstance(request, ConfirmBlock):
+            self._move_to(now)
+            self._evaluator.settle(self._now)
+        missing = missing_of(self.table, request) or self._needless(request)
         if missing is not None:
             return Refusal(missing)
         self._put(request)
@@ -151,15 +136,15 @@ class Interlocking:
         if refused is None:
             self._move_to(now)
             self._evaluator.settle(self._now)
-        if isinstance(request, _ONCE):
+        if isinstance(request, ONCE):
             self._put(request, taken_back=True)
             self._evaluator.settle(self._now)
-        # What is refused has changed nothing, and lets no time go on.
+        # What is refused has changed nothing.
         return self._orders_changed() if refused is None else refused
 
     def _put(self, request: Request, *, taken_back: bool = False) -> None:
         """Set the inputs of a request, or what was set back."""
-        for name, value in _inputs_of(request):
+        for name, value in inputs_of(request):
             literal = self.table.graph.names.get(name)
             if literal is not None:
                 self._evaluator.put(literal >> 1, value and not taken_back)
@@ -176,44 +161,19 @@ class Interlocking:
         why = "; ".join(reason.sentence for reason in self.explain(equation).because)
         return Refusal(f"Route {route} cannot be set now: {why}.")
 
-    def _missing(self, request: Request) -> str | None:
-        """Return why a request makes no sense here, or ``None``."""
-        layout = self.table.layout
-        match request:
-            case (
-                HoldSignal(signal)
-                | FreeSignal(signal)
-                | Acknowledge(signal)
-                | OutOfReach(signal)
-                | WithinReach(signal)
-            ):
-                return None if signal in layout.signals else f"There is no signal {signal!r}."
-            case RestoreBlock(block):
-                return None if block in layout.blocks else f"There is no block {block!r}."
-            case MoveTurnout(turnout):
-                if turnout not in layout.turnouts:
-                    return f"There is no turnout {turnout!r}."
-                if layout.turnouts[turnout].moved_by != "us":
-                    return f"Turnout {turnout} is moved by others, not by us."
-            case AskLock(turnout) | ReturnLock(turnout):
-                if turnout not in layout.turnouts:
-                    return f"There is no turnout {turnout!r}."
-                if not layout.turnouts[turnout].lock:
-                    return f"Turnout {turnout} has no lock."
-            case SetRoute(route) | WorkRoute(route) | CancelRoute(route):
-                if f"route {route} asked" not in self.table.graph.equations:
-                    return self._no_route(route)
-            case HoldAll() | FreeAll():
-                pass
-            case _:
-                raise TypeError(f"{request!r} is not a request; see signalling.core.words")
-        return None
-
-    def _no_route(self, route: str) -> str:
-        """Return why a route cannot be asked for at all."""
-        if all(row.name != route for row in self.table.rows):
-            return f"There is no route {route!r}."
-        return f"Route {route} works automatically: its signal is not controlled."
+    def _needless(self, request: Request) -> str | None:
+        """Return why there is nothing now that a request could do, or ``None``."""
+        needs = need_of(request)
+        if needs is None or self.value(needs.equation):
+            return None
+        equation = self.table.graph.equations.get(needs.equation)
+        if equation is None:
+            return needs.never
+        # Of a memory nothing further is told than that it does not hold.
+        told = self.table.graph.sentence(equation.literal, value=False)
+        if equation.literal >> 1 not in self.table.graph.latches:
+            told = "; ".join(reason.sentence for reason in self.explain(equation.name).because)
+        return needs.refusal.format(told)
 
     def _move_to(self, now: int) -> None:
         """Let every timer that has run out by ``now`` do so, each at its own time."""
@@ -359,36 +319,3 @@ class Interlocking:
             if name in self.table.graph.equations and self.holds(name):
                 return lie
         return None
-
-
-def _inputs_of(request: Request) -> tuple[tuple[str, bool], ...]:
-    """Return the inputs that a request sets, by name, and to what."""
-    match request:
-        case HoldSignal(signal):
-            return ((f"hold {signal}", True),)
-        case FreeSignal(signal):
-            return ((f"hold {signal}", False),)
-        case HoldAll():
-            return (("hold all", True),)
-        case FreeAll():
-            return (("hold all", False),)
-        case RestoreBlock(block):
-            return ((f"restore {block}", True),)
-        case Acknowledge(signal):
-            return ((f"acknowledge {signal}", True),)
-        case MoveTurnout(turnout, lie):
-            return ((f"move {turnout}={lie}", True),)
-        case SetRoute(route, wait):
-            return ((f"{'wait' if wait else 'set'} {route}", True),)
-        case WorkRoute(route):
-            return ((f"work {route}", True),)
-        case CancelRoute(route):
-            return ((f"cancel {route}", True),)
-        case AskLock(turnout):
-            return ((f"ask {turnout}", True),)
-        case ReturnLock(turnout):
-            return ((f"ask {turnout}", False),)
-        case OutOfReach(signal):
-            return ((f"out of reach {signal}", True),)
-        case WithinReach(signal):
-            return ((f"out of reach {signal}", False),)

@@ -16,6 +16,7 @@ from signalling.core.words import (
     AnyRequest,
     AskLock,
     CancelRoute,
+    ConfirmBlock,
     FreeAll,
     FreeSignal,
     HoldAll,
@@ -66,6 +67,7 @@ FORMS = (
     Form("hold SIGNAL", HoldSignal, "put a signal to danger and hold it there"),
     Form("free SIGNAL", FreeSignal, "take back `hold`"),
     Form("restore BLOCK", RestoreBlock, "say that a block has been seen to be empty"),
+    Form("confirm BLOCK", ConfirmBlock, "confirm `restore`, so that the block counts as empty"),
     Form("acknowledge SIGNAL", Acknowledge, "say that a signal's alarms have been seen to"),
     Form(
         "move TURNOUT normal",

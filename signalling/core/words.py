@@ -16,6 +16,7 @@ __all__ = [
     "AnyRequest",
     "AskLock",
     "CancelRoute",
+    "ConfirmBlock",
     "FreeAll",
     "FreeSignal",
     "HoldAll",
@@ -63,7 +64,17 @@ class FreeAll:
 
 @frozen
 class RestoreBlock:
-    """Declare that a block in which a train vanished has been seen to be empty."""
+    """Declare that a block in which a train vanished has been seen to be empty.
+
+    Nothing changes until it is confirmed; a declaration that is not lapses.
+    """
+
+    block: str
+
+
+@frozen
+class ConfirmBlock:
+    """Confirm that a block that was declared empty is, so that it is restored."""
 
     block: str
 
@@ -146,6 +157,7 @@ Request = (
     | HoldAll
     | FreeAll
     | RestoreBlock
+    | ConfirmBlock
     | Acknowledge
     | MoveTurnout
     | AskLock

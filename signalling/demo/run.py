@@ -16,7 +16,15 @@ from attrs import frozen
 
 from signalling.controller.controller import Controller
 from signalling.core.interlocking import Snapshot
-from signalling.core.words import Alarm, FreeSignal, HoldSignal, MoveTurnout, Request, RestoreBlock
+from signalling.core.words import (
+    Alarm,
+    ConfirmBlock,
+    FreeSignal,
+    HoldSignal,
+    MoveTurnout,
+    Request,
+    RestoreBlock,
+)
 from signalling.demo.shunter import Shunter
 from signalling.demo.signaller import Signaller
 from signalling.simulate import TICK, Record, World
@@ -146,6 +154,8 @@ def _told(request: Request) -> str:
         case FreeSignal(signal):
             return f"The train at signal {signal} may leave."
         case RestoreBlock(block):
-            return f"The signaller has seen that block {block} is empty, and restores it."
+            return f"The signaller has seen that block {block} is empty, and says so."
+        case ConfirmBlock(block):
+            return f"The signaller confirms that block {block} is empty: it is restored."
         case _:
             return str(request)

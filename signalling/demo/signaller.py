@@ -16,7 +16,14 @@ from random import Random
 from attrs import define, field, frozen
 
 from signalling.core.interlocking import Snapshot
-from signalling.core.words import FreeSignal, HoldSignal, MoveTurnout, Request, RestoreBlock
+from signalling.core.words import (
+    ConfirmBlock,
+    FreeSignal,
+    HoldSignal,
+    MoveTurnout,
+    Request,
+    RestoreBlock,
+)
 from signalling.layout.notation import Lie
 from signalling.practice.schema import DANGER
 
@@ -151,7 +158,7 @@ class Signaller:
         if not self._occupied:
             self._occupied = snapshot.occupied
             return [
-                *(RestoreBlock(block) for block in BEAMS_ONLY),
+                *(ask(block) for block in BEAMS_ONLY for ask in (RestoreBlock, ConfirmBlock)),
                 *(
                     MoveTurnout(each.turnout, self._ask(each.turnout, Lie.NORMAL))
                     for each in (*FACING, *MERGES)

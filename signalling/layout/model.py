@@ -106,6 +106,12 @@ class Settings:
         default=30.0,
         above=0,
     )
+    confirm_within: float = _described(
+        "How long after a block was declared empty this can be confirmed.",
+        unit="s",
+        default=30.0,
+        above=0,
+    )
     describer: bool | None = _described(
         "Whether the names of trains are kept, and step from block to block. Where it is not "
         "given, they are if there are `[readers]`.",

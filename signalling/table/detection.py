@@ -12,6 +12,9 @@ reports and memory alone. Whatever is unknown counts as occupied.
   stays occupied, and so does every neighbour, until the train is found again
   or a person restores the block. (Common practice, after sequence locking of
   the real railway.)
+- *Restoring takes two acts.* A person declares the block empty, which changes
+  nothing; a second, other request confirms it, in its time. What a train does
+  between the two takes the declaration back.
 """
 
 from __future__ import annotations
@@ -177,10 +180,53 @@ class Detection:
             self._occupied[block] = known
         return known
 
-    def restore(self, block: str) -> Literal:
-        """Return whether a person declares a block empty in this step."""
-        return self.graph.input(
+    def _restored(self, block: str, restorable: Literal) -> Literal:
+        """Return whether a person confirms in this step that a block is empty.
+
+        It counts where the block was declared empty in an earlier step, not
+        too long ago, and has needed to be restored ever since.
+        """
+        graph = self.graph
+        graph.equation(
+            f"block {block} restorable",
+            restorable,
+            f"block {block} can be restored",
+            f"block {block} has nothing to restore",
+        )
+        declares = graph.input(
             f"restore {block}",
+            f"a person declares block {block} empty",
+            f"nobody declares block {block} empty",
+        )
+        confirms = graph.input(
+            f"confirm {block}",
+            f"a person confirms that block {block} is empty",
+            f"nobody confirms that block {block} is empty",
+        )
+        declared = graph.latch(
+            f"block {block} declared",
+            holds=f"block {block} was declared empty and waits to be confirmed",
+            fails=f"nobody has declared block {block} empty of late",
+        )
+        within = self.layout.settings.confirm_within
+        lapsed = graph.timer(
+            f"declaration of {block}",
+            nanoseconds(within),
+            graph.all_of(declared.literal, declares ^ 1),
+            holds=f"block {block} was declared empty more than {within:g} s ago",
+            fails=f"block {block} was not declared empty too long ago",
+        )
+        stands = graph.all_of(declared.literal, lapsed ^ 1, confirms ^ 1)
+        graph.set_next(declared, graph.all_of(restorable, graph.any_of(declares, stands)))
+        graph.equation(
+            f"block {block} confirmable",
+            graph.all_of(declared.literal, restorable),
+            f"block {block} can be confirmed to be empty",
+            f"block {block} cannot be confirmed to be empty",
+        )
+        return graph.equation(
+            f"block {block} restored",
+            graph.all_of(confirms, declared.literal, declares ^ 1, restorable),
             f"a person restores block {block}",
             f"nobody restores block {block}",
         )
@@ -237,7 +283,8 @@ class Detection:
                     else TRUE
                 )
                 leaves.append(graph.all_of(passing.literal, settled[end], came_in_elsewhere))
-        stays = graph.all_of(inside.literal, graph.any_of(*leaves) ^ 1, self.restore(block) ^ 1)
+        restored = self._restored(block, graph.all_of(inside.literal, all_settled))
+        stays = graph.all_of(inside.literal, graph.any_of(*leaves) ^ 1, restored ^ 1)
         graph.set_next(inside, graph.any_of(all_settled ^ 1, stays))
         return graph.any_of(all_settled ^ 1, inside.literal)
 
@@ -347,5 +394,5 @@ class Detection:
         )
         graph.set_next(
             self._lost[block],
-            graph.any_of(vanished, graph.all_of(lost, found ^ 1, self.restore(block) ^ 1)),
+            graph.any_of(vanished, graph.all_of(lost, found ^ 1, self._restored(block, lost) ^ 1)),
         )

@@ -544,6 +544,19 @@ class Signals:
         """Give the memories of one signal their equations, once all levels can be made."""
         graph = self.graph
         acknowledged = self.acknowledge(name)
+        failed = [
+            self.stop_proofs.failed(stop)
+            for stop in self.rows[name][0].stops
+            if self.layout.stops[stop].proved
+        ]
+        if name in self.lamp_faults:
+            failed.append(self.lamp_faults[name].literal)
+        graph.equation(
+            f"signal {name} alarmed",
+            graph.any_of(self.passing.at_danger(name), *failed),
+            f"signal {name} has an alarm to be acknowledged",
+            f"signal {name} has no alarm to be acknowledged",
+        )
         self.passing.finish(name, self.rows[name][0].route.entry, self.passable(name), acknowledged)
         latch = self.lamp_faults.get(name)
         if latch is not None:

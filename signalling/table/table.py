@@ -235,7 +235,8 @@ def _alarms(
             f"block {block}",
             detection.lost(block),
             f"A train vanished in block {block}; the block and its neighbours stay occupied. "
-            f"Find the train, then restore block {block}.",
+            f"Find the train, then restore block {block}: say `restore {block}`, then "
+            f"`confirm {block}`.",
         )
         for block in layout.blocks
         if detection.lost(block)

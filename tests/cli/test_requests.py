@@ -38,7 +38,7 @@ def test_requests_are_taken_or_refused_with_a_reason() -> None:
     assert [(event["request"], event["outcome"]) for event in told[:5]] == [
         ("hold A", "taken"),
         ("hold nothing", "refused"),
-        ("restore r4", "taken"),
+        ("restore r4", "refused"),
         ("open the gate", "refused"),
         ("help", "refused"),
     ]
@@ -46,6 +46,7 @@ def test_requests_are_taken_or_refused_with_a_reason() -> None:
     assert all(event["final"] for event in told)
     assert told[0]["reason"] == ""
     assert "no signal 'nothing'" in told[1]["reason"]
+    assert "nothing is heard of detector beam-in" in told[2]["reason"]
     assert "`restore BLOCK`" in told[3]["reason"]
     assert "restore BLOCK" in told[4]["reason"]
     assert told[5]["outcome"] == "refused"

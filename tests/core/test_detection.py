@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from signalling.core.words import RestoreBlock
+from signalling.core.words import ConfirmBlock, Refusal, RestoreBlock
 from tests.rig import Rig, ring_text
 
 LINE = """
@@ -112,10 +112,15 @@ def test_a_clock_that_jumps_back_changes_nothing() -> None:
 # -- beams ------------------------------------------------------------------------------
 
 
+def restored(rig: Rig, block: str) -> bool:
+    """Let a person restore a block, in two acts; return whether both were taken."""
+    return rig.ask(RestoreBlock(block)) is None and rig.ask(ConfirmBlock(block)) is None
+
+
 def emptied() -> Rig:
     rig = Rig(BEAMS).all_clear()
     assert rig.block("b"), "nothing has been seen of a block between beams at the start"
-    assert rig.ask(RestoreBlock("b")) is None
+    assert restored(rig, "b")
     assert not rig.block("b")
     return rig
 
@@ -163,13 +168,16 @@ def test_a_beam_that_comes_back_from_unknown_is_no_train_that_left() -> None:
 def test_leaving_by_the_entry_beam_frees_nothing() -> None:
     rig = emptied().occupied("in").clear("in").wait(5).occupied("in").clear("in").wait(60)
     assert rig.block("b")
-    assert rig.ask(RestoreBlock("b")) is None
+    assert restored(rig, "b")
     assert not rig.block("b")
 
 
 def test_restoring_while_a_beam_is_broken_does_not_clear() -> None:
     rig = emptied().occupied("in")
-    assert rig.ask(RestoreBlock("b")) is None
+    refusal = rig.ask(RestoreBlock("b"))
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason == ("Block b cannot be restored now: detector in reports occupied.")
+    assert isinstance(rig.ask(ConfirmBlock("b")), Refusal)
     assert rig.block("b")
     rig.clear("in").wait(20)
     assert rig.block("b")
@@ -178,7 +186,7 @@ def test_restoring_while_a_beam_is_broken_does_not_clear() -> None:
 def test_beams_on_a_line_run_both_ways() -> None:
     text = BEAMS.replace("[detectors]", "U = { at = 'c > b', aspects = 2 }\n[detectors]")
     rig = Rig(text).all_clear()
-    rig.ask(RestoreBlock("b"))
+    assert restored(rig, "b")
     assert not rig.block("b")
     rig.occupied("out").clear("out").wait(5)
     assert rig.block("b")
@@ -225,9 +233,118 @@ def test_a_lost_train_elsewhere_is_not_found() -> None:
 
 def test_a_person_restores_a_lost_train() -> None:
     rig = circle().run("b0", "b1", "b2").clear("b2").wait(10)
-    assert rig.ask(RestoreBlock("b2")) is None
+    assert restored(rig, "b2")
     assert rig.alarms() == []
     assert not any(rig.block(f"b{index}") for index in range(6))
+
+
+# -- restoring takes two acts -------------------------------------------------------------
+
+
+def lost() -> Rig:
+    """A circle in which a train vanished in b2."""
+    return circle().run("b0", "b1", "b2").clear("b2").wait(10)
+
+
+def refused(rig: Rig, request: RestoreBlock | ConfirmBlock) -> str:
+    refusal = rig.ask(request)
+    assert isinstance(refusal, Refusal)
+    return refusal.reason
+
+
+def test_the_first_act_alone_changes_nothing() -> None:
+    for rig, block in ((lost(), "b2"), (Rig(BEAMS).all_clear(), "b")):
+        orders = len(rig.orders)
+        for _ in range(3):  # nor does the same act again
+            assert rig.ask(RestoreBlock(block)) is None
+            rig.wait(5)
+        assert rig.block(block)
+        assert len(rig.orders) == orders
+
+
+def test_the_second_act_alone_is_refused() -> None:
+    rig = lost()
+    assert refused(rig, ConfirmBlock("b2")) == (
+        "Block b2 cannot be restored now: nobody has declared block b2 empty of late. "
+        "Say `restore b2` first."
+    )
+    assert rig.alarms() == [("train-lost", "block b2")]
+
+
+def test_a_declaration_lapses() -> None:
+    rig = lost()
+    assert rig.ask(RestoreBlock("b2")) is None
+    rig.wait(29.999)
+    assert rig.ask(RestoreBlock("b2")) is None, "said again, it counts from then"
+    rig.wait(30)
+    refused(rig, ConfirmBlock("b2"))
+    assert rig.alarms() == [("train-lost", "block b2")]
+    assert rig.ask(RestoreBlock("b2")) is None
+    rig.wait(29.999)
+    assert rig.ask(ConfirmBlock("b2")) is None
+    assert rig.alarms() == []
+
+
+def test_a_declaration_lapses_though_nobody_looked_at_the_time() -> None:
+    rig = lost()
+    assert rig.ask(RestoreBlock("b2")) is None
+    rig.now += 30
+    refused(rig, ConfirmBlock("b2"))
+    assert rig.alarms() == [("train-lost", "block b2")]
+
+
+def test_the_time_in_which_to_confirm_can_be_set() -> None:
+    text = ring_text([3] * 6, settings="hold_off = 0.0\nconfirm_within = 4")
+    rig = Rig(text).all_clear().run("b0", "b1", "b2").clear("b2").wait(10)
+    assert rig.ask(RestoreBlock("b2")) is None
+    refused(rig.wait(4), ConfirmBlock("b2"))
+    assert rig.ask(RestoreBlock("b2")) is None
+    assert rig.wait(3.999).ask(ConfirmBlock("b2")) is None
+    assert rig.alarms() == []
+
+
+def test_a_declaration_is_used_up_by_its_confirmation() -> None:
+    rig = lost()
+    assert restored(rig, "b2")
+    rig.run("b1", "b2").clear("b2").wait(10)
+    assert ("train-lost", "block b2") in rig.alarms()
+    refused(rig, ConfirmBlock("b2"))
+
+
+def test_both_acts_in_one_step_are_one_act() -> None:
+    rig = lost()
+    evaluator, names = rig.interlocking._evaluator, rig.table.graph.names
+    for name in ("restore b2", "confirm b2"):
+        evaluator.put(names[name] >> 1, value=True)
+    rig.wait(1)
+    assert rig.alarms() == [("train-lost", "block b2")]
+
+
+def test_what_moves_between_the_acts_takes_the_declaration_back() -> None:
+    rig = Rig(BEAMS).all_clear()
+    assert rig.ask(RestoreBlock("b")) is None
+    rig.occupied("in").wait(1).clear("in").wait(5)
+    refused(rig, ConfirmBlock("b"))
+    assert rig.block("b")
+    rig = lost()
+    assert rig.ask(RestoreBlock("b2")) is None
+    rig.occupied("b2").clear("b2").wait(5)
+    refused(rig, ConfirmBlock("b2"))
+    assert rig.block("b2")
+
+
+def test_where_there_is_nothing_to_restore_that_is_said() -> None:
+    rig = circle()
+    assert refused(rig, RestoreBlock("b2")) == (
+        "Block b2 cannot be restored now: no train vanished in block b2."
+    )
+    rig = Rig(LINE).all_clear()
+    for request in (RestoreBlock("b"), ConfirmBlock("b")):
+        assert refused(rig, request) == (
+            "Block b has nothing to restore: its detectors alone say whether it is clear."
+        )
+    assert restored(rig := lost(), "b2")
+    assert "no train vanished" in refused(rig, RestoreBlock("b2"))
 
 
 def test_the_train_behind_does_not_hide_that_the_one_ahead_vanished() -> None:

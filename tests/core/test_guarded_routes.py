@@ -439,9 +439,13 @@ def test_a_train_that_passes_a_signal_at_danger_is_reported_and_holds_what_it_fo
     assert list(kinds) == ["passed-at-danger"]
     rig.occupied("e2").clear("e1").wait(1).clear("x").wait(1).occupied("e3").clear("e2").wait(60)
     assert set(rig.aspects(["N", "E"])) == {"danger"}
+    alarmed = {thing.split()[-1] for _, thing in rig.alarms()}
     for signal in ("N", "E"):
-        rig.ask(Acknowledge(signal))
+        refusal = rig.ask(Acknowledge(signal))
+        assert (refusal is None) is (signal in alarmed)
     assert rig.alarms() == []
+    refusal = rig.ask(Acknowledge("N"))
+    assert refusal == Refusal("Signal N has no alarm to be acknowledged.")
 
 
 LINE = """

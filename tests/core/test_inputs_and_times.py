@@ -7,6 +7,7 @@ import pytest
 from signalling.core.words import (
     Acknowledge,
     AskLock,
+    ConfirmBlock,
     FreeAll,
     FreeSignal,
     HoldAll,
@@ -82,6 +83,7 @@ def test_a_person_holds_one_signal_or_all() -> None:
         (FreeSignal("S9"), "S9"),
         (Acknowledge("S9"), "S9"),
         (RestoreBlock("b9"), "b9"),
+        (ConfirmBlock("b9"), "b9"),
         (MoveTurnout("t9", Lie.NORMAL), "t9"),
         (AskLock("t9"), "t9"),
     ],

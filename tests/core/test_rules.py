@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from signalling.core.interlocking import Interlocking
-from signalling.core.words import Acknowledge, HoldSignal, MoveTurnout, RestoreBlock
+from signalling.core.words import Acknowledge, ConfirmBlock, HoldSignal, MoveTurnout, RestoreBlock
 from signalling.layout.notation import Lie, parse_joint
 from signalling.layout.words import Device, Report
 from signalling.table.row import Row
@@ -201,6 +201,7 @@ def test_requests_never_clear_what_reports_do_not_bear_out(data: st.DataObject) 
         st.builds(HoldSignal, st.sampled_from(signals)),
         st.builds(Acknowledge, st.sampled_from(signals)),
         st.builds(RestoreBlock, st.sampled_from(blocks)),
+        st.builds(ConfirmBlock, st.sampled_from(blocks)),
         st.builds(MoveTurnout, st.just("t"), st.sampled_from(Lie)),
     )
     held = set()

@@ -20,7 +20,7 @@ from unittest import mock
 from attrs import frozen
 
 from signalling.controller import Controller
-from signalling.core.words import Acknowledge, MoveTurnout, RestoreBlock
+from signalling.core.words import Acknowledge, ConfirmBlock, MoveTurnout, RestoreBlock
 from signalling.layout.notation import Lie
 from signalling.layout.words import Device, Order
 from signalling.simulate.world import World
@@ -304,6 +304,7 @@ class Railway:
     def _see_to(self, kind: str, thing: str) -> None:
         if kind == "train-lost" and not self.world.inside.get(thing):
             self.controller.request(RestoreBlock(thing))
+            self.controller.request(ConfirmBlock(thing))
             self.restored += 1
         elif kind in ("passed-at-danger", "lamps-failed"):
             self.controller.request(Acknowledge(thing))

@@ -15,6 +15,7 @@ import pytest
 from signalling.core.interlocking import Interlocking, Snapshot
 from signalling.core.words import (
     Acknowledge,
+    ConfirmBlock,
     FreeSignal,
     HoldSignal,
     MoveTurnout,
@@ -123,6 +124,7 @@ class People:
                 yield Acknowledge(name)
             elif kind == "block" and not self.world.inside[name] and random.random() < 0.1:
                 yield RestoreBlock(name)
+                yield ConfirmBlock(name)
 
 
 @pytest.mark.parametrize("seed", range(16))
