@@ -20,7 +20,7 @@ help:
 .venv/installed: pyproject.toml .ci/prepare
 	@.ci/prepare venv
 	$(SAY) "Installing layout-signalling and what it needs into .venv"
-	@$(PIP) -e '.[mqtt,can]'
+	@$(PIP) -e '.[mqtt,can,pdf]'
 	@touch $@
 
 .venv/installed-dev: .venv/installed

@@ -38,7 +38,7 @@ VERBS = {
     "node": "be a node on a CAN bus, with this computer's pins or simulated ones",
     "run": "run the signalling of a layout, until stopped",
     "schema": "print the JSON Schema of layout, practice or node files, for an editor",
-    "table": "print the control table of a layout, or its equations",
+    "table": "print the control table, the conflicts or the equations of a layout",
 }
 """Every verb: its module's name here, and what it does. Add a verb by adding both."""
 
@@ -62,8 +62,11 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(argv: list[str]) -> int:
+    parser, verb = _parser(argv)
     try:
-        arguments = _parser(argv).parse_args(argv)
+        arguments, unknown = parser.parse_known_args(argv)
+        if unknown:  # with the usage of the verb, which argparse would not show
+            verb.error(f"unrecognized arguments: {' '.join(unknown)}")
     except SystemExit as end:  # argparse has said why
         return UNUSABLE if end.code else GOOD
     try:
@@ -77,8 +80,8 @@ def _run(argv: list[str]) -> int:
     return code
 
 
-def _parser(argv: list[str]) -> argparse.ArgumentParser:
-    """Return the parser, with the arguments of the verb that is asked for."""
+def _parser(argv: list[str]) -> tuple[argparse.ArgumentParser, argparse.ArgumentParser]:
+    """Return the parser, and that of the verb that is asked for, which alone has its arguments."""
     parser = argparse.ArgumentParser(
         prog="signalling",
         description="Automatic colour-light signalling for model railways.",
@@ -87,10 +90,12 @@ def _parser(argv: list[str]) -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"signalling {__version__}")
     verbs = parser.add_subparsers(metavar="VERB", dest="verb", required=True)
     asked = next((word for word in argv if not word.startswith("-")), None)
+    of_verb = parser
     for name, sentence in VERBS.items():
         verb = verbs.add_parser(name, help=sentence, description=f"{sentence.capitalize()}.")
         if name == asked:
             module = import_module(f"signalling.cli.{name}")
             module.add_arguments(verb)
             verb.set_defaults(run=module.run)
-    return parser
+            of_verb = verb
+    return parser, of_verb

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from signalling.layout.notation import Lie, Step
 from signalling.layout.routes import End, Route
 from signalling.practice.schema import DANGER, Practice
+from signalling.table.conflicts import Reasons, conflicts_of, excludes
 from signalling.table.distant import DistantRow
 from signalling.table.row import Move, Row
 from signalling.table.sheet import MODEL_ONLY, Column, Sheet, Value
@@ -131,9 +132,17 @@ COLUMNS = (
         "detected.",
     ),
     Column(
+        key="conflicts",
+        title="Conflicting routes",
+        group="Other routes",
+        sentence="Every route that can never be locked, or off, at one time with it. The conflict "
+        "matrix says why.",
+    ),
+    Column(
         key="apart",
         title="Apart by turnouts",
         group="Other routes",
+        printed=False,
         sentence="Routes over the same track that need a turnout to lie the other way, so that "
         "both can never be given.",
     ),
@@ -141,6 +150,7 @@ COLUMNS = (
         key="first_come",
         title="First come, first served",
         group="Other routes",
+        printed=False,
         sentence="Routes in its way that no turnout keeps apart: it is given only while none of "
         "them is locked, to the train that came first.",
     ),
@@ -173,6 +183,21 @@ COLUMNS = (
         unit="s",
         sentence="How long after the signal was put back an approaching train counts as stopped, "
         "so that the lock may go.",
+    ),
+    Column(
+        key="sectional_release",
+        title="Freed in this order",
+        group="Locking",
+        sentence="Blocks of the route and then of its overlap, each freed behind the train when it "
+        "is clear and those before it are freed.",
+    ),
+    Column(
+        key="overlap_time",
+        title="Overlap freed after",
+        group="Locking",
+        unit="s",
+        sentence="How long after its train has arrived in the last block, with all others freed, "
+        "the overlap is freed too, as the train counts as stopped.",
     ),
     Column(
         key="release",
@@ -256,6 +281,7 @@ def control_table(table: Table) -> Sheet:
         shown = met.setdefault(row.signal, set(table.practice.heads[row.head].shows))
         if row.speed.reads_as is not None:
             shown.add(row.speed.reads_as)
+    conflicts = conflicts_of(table.rows)
     return Sheet(
         kind="control-table",
         layout=table.layout.settings.name,
@@ -272,13 +298,18 @@ def control_table(table: Table) -> Sheet:
         parts="signal",
         headings={},
         rows=(
-            *(_cells(row, met, table.practice) for row in table.rows),
+            *(_cells(row, met, table.practice, conflicts[row.name]) for row in table.rows),
             *(_of_distant(row, met, table) for row in table.distants),
         ),
     )
 
 
-def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping[str, Value | None]:
+def _cells(
+    row: Row,
+    met: Mapping[str, set[str]],
+    practice: Practice,
+    conflicts: Mapping[str, Reasons],
+) -> Mapping[str, Value | None]:
     route, lies = row.route, row.route.all_lies
     return {
         "signal": row.signal,
@@ -298,12 +329,19 @@ def _cells(row: Row, met: Mapping[str, set[str]], practice: Practice) -> Mapping
         "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
         "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
         "flank": {each.turnout: str(each.lie) for each in row.flank},
+        "conflicts": tuple(name for name, why in conflicts.items() if excludes(why)),
         "apart": row.apart,
         "first_come": row.first_come,
         "foul": row.foul,
         "locked": row.guarded,
         "approach": row.approach if row.guarded else (),
         "approach_time": row.approach_time if row.guarded else None,
+        "sectional_release": tuple(way.block for way in row.route.kept_clear)
+        if row.guarded
+        else (),
+        "overlap_time": row.approach_time
+        if row.guarded and (row.route.overlap or row.choices)
+        else None,
         "release": None if row.release == "free" else row.release,
         "release_after": None if row.release == "free" else row.release_after,
         "announced_from": tuple(row.announced_from),
@@ -321,7 +359,7 @@ def _of_distant(
     row: DistantRow, met: Mapping[str, set[str]], table: Table
 ) -> Mapping[str, Value | None]:
     """Return the cells of a way on from a distant signal: it needs no track, and holds none."""
-    like = _cells(table.rows[0], met, table.practice)
+    like = _cells(table.rows[0], met, table.practice, {})
     lies, ahead = row.route.lies, met.get(row.route.exit or "", set())
     cells: dict[str, Value | None] = {key: _blank(value) for key, value in like.items()}
     mains = row.mains if row.slotted is None else tuple(dict.fromkeys((row.slotted, *row.mains)))

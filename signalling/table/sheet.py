@@ -18,7 +18,19 @@ from attrs import frozen
 
 from signalling.table.expression import Expression
 
-__all__ = ["MODEL_ONLY", "Column", "Row", "Sheet", "Value", "as_csv", "as_json", "plain", "texts"]
+__all__ = [
+    "MODEL_ONLY",
+    "Column",
+    "Row",
+    "Sheet",
+    "Value",
+    "as_csv",
+    "as_json",
+    "narrow",
+    "plain",
+    "texts",
+    "unused_titles",
+]
 
 Value = str | float | bool | tuple[str, ...] | tuple[float, ...] | Mapping[str, str] | Expression
 """What stands in a cell; ``None`` where nothing does."""
@@ -40,13 +52,15 @@ class Column:
     """Its name for programs, which stays as it is from version to version."""
     title: str
     sentence: str
-    """What stands in it."""
+    """What stands in it; empty where the sheet's notes say so."""
     group: str = ""
     """The heading that it shares with its neighbours."""
     unit: str = ""
     """The unit of its numbers."""
     between: str = ": "
     """What joins the two texts of a pair."""
+    printed: bool = True
+    """Whether readers get it too; else it is for programs only, in CSV and JSON."""
 
     @property
     def heading(self) -> str:
@@ -59,7 +73,8 @@ class Sheet:
     """A title, notes, and one mapping from column keys to values for each row."""
 
     kind: str
-    """What programs call it: ``control-table`` or ``equations``."""
+    """What programs call it: ``control-table``, ``equations``, ``conflict-matrix`` or
+    ``conflicts``."""
     layout: str
     """The layout's name."""
     practice: str
@@ -78,12 +93,26 @@ class Sheet:
 
     @property
     def used(self) -> tuple[Column, ...]:
-        """The columns in which some row has something."""
+        """The printed columns in which some row has something."""
         return tuple(
             column
             for column in self.columns
-            if any(texts(column, row[column.key]) for row in self.rows)
+            if column.printed and any(texts(column, row[column.key]) for row in self.rows)
         )
+
+
+def narrow(sheet: Sheet, column: Column) -> bool:
+    """Return whether a column would be narrower than its heading, which then stands upright."""
+    if not column.group:
+        return False
+    longest = max(len(text) for row in sheet.rows for text in ("", *texts(column, row[column.key])))
+    return longest < len(column.heading)
+
+
+def unused_titles(sheet: Sheet) -> list[str]:
+    """Return the titles of printed columns in which nothing stands."""
+    used = {column.key for column in sheet.used}
+    return [column.title for column in sheet.columns if column.printed and column.key not in used]
 
 
 def texts(column: Column, value: Value | None) -> tuple[str, ...]:

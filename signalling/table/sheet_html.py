@@ -11,7 +11,7 @@ from html import escape
 from itertools import groupby
 
 from signalling.table.expression import Expression
-from signalling.table.sheet import Column, Row, Sheet, Value, plain, texts
+from signalling.table.sheet import Column, Row, Sheet, Value, narrow, plain, texts, unused_titles
 
 __all__ = ["as_html"]
 
@@ -98,17 +98,11 @@ def _headings(sheet: Sheet, columns: tuple[Column, ...]) -> Iterator[str]:
     yield "<tr>"
     for column in columns:
         heading = _safe(column.heading)
-        if column.group and _narrow(sheet, column):
+        if narrow(sheet, column):
             yield f'<th scope="col" class="up"><span>{heading}</span></th>'
         else:
             yield f'<th scope="col">{heading}</th>'
     yield "</tr>"
-
-
-def _narrow(sheet: Sheet, column: Column) -> bool:
-    """Return whether a column would be narrower than its heading, which then stands upright."""
-    longest = max(len(text) for row in sheet.rows for text in ("", *texts(column, row[column.key])))
-    return longest < len(column.heading)
 
 
 def _part(
@@ -148,10 +142,11 @@ def _legend(sheet: Sheet, columns: tuple[Column, ...]) -> Iterator[str]:
     yield "<h2>What stands in the columns</h2>"
     yield "<dl>"
     for column in columns:
-        yield f"<dt>{_safe(column.heading)}</dt>"
-        yield f"<dd>{_safe(column.sentence)}</dd>"
+        if column.sentence:
+            yield f"<dt>{_safe(column.heading)}</dt>"
+            yield f"<dd>{_safe(column.sentence)}</dd>"
     yield "</dl>"
-    unused = [column.title for column in sheet.columns if column not in sheet.used]
+    unused = unused_titles(sheet)
     if unused:
         yield f"<p>Nothing stands under {_safe(', '.join(unused))}.</p>"
 

@@ -10,6 +10,7 @@ import pytest
 
 from signalling.cli import MISTAKES, VERBS, main
 from signalling.table.equations import HEADINGS
+from signalling.table.matrix import PAIR_COLUMNS
 from signalling.table.present import COLUMNS
 
 ROOT = Path(__file__).parents[2]
@@ -91,8 +92,27 @@ def test_the_summary_of_a_demonstration_has_the_keys_that_are_told(
     assert {key for keys in told for key in keys} == set(json.loads(capsys.readouterr().out))
 
 
+def told_columns(part: str = "") -> dict[str, list[str]]:
+    """Return by key what is told of the columns of the control table, or of the conflicts."""
+    control, _, conflicts = section("table").partition("### The conflict matrix")
+    text = conflicts if part else control
+    return {cells[0].strip("`"): cells for cells in rows(text) if len(cells) == 4}
+
+
+def test_what_is_told_of_conflicts_is_so(capsys: pytest.CaptureFixture[str]) -> None:
+    told = told_columns("conflicts")
+    assert list(told)[2:] == [column.key for column in PAIR_COLUMNS]
+    assert main(["table", JUNCTION, "--conflicts", "--json"]) == 0
+    row = json.loads(capsys.readouterr().out)["rows"][0]
+    types = {"text": str, "list of texts": list, "true or false": bool}
+    for column in PAIR_COLUMNS:
+        _, title, value, says = told[column.key]
+        assert (title, says) == (column.heading, column.sentence)
+        assert isinstance(row[column.key], types[value])
+
+
 def test_every_column_is_told_as_it_is() -> None:
-    told = {cells[0].strip("`"): cells for cells in rows(section("table")) if len(cells) == 4}
+    told = told_columns()
     assert list(told)[2:] == [column.key for column in COLUMNS]
     for column in COLUMNS:
         _, title, _, says = told[column.key]
@@ -110,7 +130,7 @@ def test_a_control_table_has_the_values_that_are_told(capsys: pytest.CaptureFixt
         "object": dict,
         "true or false": bool,
     }
-    told = {cells[0].strip("`"): cells for cells in rows(section("table")) if len(cells) == 4}
+    told = told_columns()
     everything = str(ROOT / "tests" / "one_of_everything.toml")
     for layout in (JUNCTION, everything):
         assert main(["table", layout, "--json"]) == 0

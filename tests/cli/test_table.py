@@ -135,7 +135,7 @@ def test_an_unreadable_file(tmp_path: Path, capsys: pytest.CaptureFixture[str], 
 
 
 def test_an_unknown_form_is_a_mistake_of_usage(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["table", JUNCTION, "--format", "pdf"]) == UNUSABLE
+    assert main(["table", JUNCTION, "--format", "word"]) == UNUSABLE
     assert "invalid choice" in capsys.readouterr().err
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from signalling.cli.table import FORMATS
 from signalling.table.equations import equations
 from signalling.table.load import load_table
+from signalling.table.matrix import conflict_matrix
 from signalling.table.present import control_table
 
 FOLDER = Path(__file__).parent
@@ -32,6 +33,9 @@ def documents() -> Iterator[tuple[str, str]]:
             yield f"{layout.stem}.{ending}", FORMATS[form](control_table(table))
     table = load_table(EXAMPLES / "plain_line.toml")
     yield "plain_line.equations.txt", FORMATS["text"](equations(table))
+    table = load_table(LAYOUTS[-1])
+    for form, ending in ENDINGS.items():
+        yield f"{LAYOUTS[-1].stem}.conflicts.{ending}", FORMATS[form](conflict_matrix(table))
 
 
 if __name__ == "__main__":

@@ -76,12 +76,15 @@ def test_every_cell_of_a_route() -> None:
         "normal": (),
         "reverse": ("t",),
         "flank": {},
+        "conflicts": ("S/main",),
         "apart": (),
         "first_come": (),
         "foul": ("S",),
         "locked": True,
         "approach": ("a",),
         "approach_time": 30.0,
+        "sectional_release": ("j", "q"),
+        "overlap_time": None,
         "release": "from-danger",
         "release_after": 2.0,
         "announced_from": (),
@@ -104,6 +107,7 @@ def test_what_differs_for_the_other_route_of_the_signal() -> None:
         "clear": "clear",
     }
     assert (row["blocks"], row["overlap"], row["normal"]) == (("j", "b"), ("z",), ("t",))
+    assert (row["sectional_release"], row["overlap_time"]) == (("j", "b", "z"), 30.0)
     assert row["proved"] == {"lamps of S": "lit", "indicator of S": "dark"}
     assert row["switches"] == {"S/quay": "auto or dark"}
     assert (row["release"], row["release_after"]) == (None, None)
@@ -112,6 +116,7 @@ def test_what_differs_for_the_other_route_of_the_signal() -> None:
 def test_a_route_that_is_not_locked_has_no_approach() -> None:
     row = rows(table_from(JUNCTION))["T/main"]
     assert (row["locked"], row["approach"], row["approach_time"]) == (False, (), None)
+    assert (row["sectional_release"], row["overlap_time"]) == ((), None)
 
 
 def test_columns_are_told_apart_and_explained() -> None:

@@ -1,0 +1,169 @@
+"""Conflicts: which routes can never be locked at one time, and why.
+
+Law of this file: read off the rows, as the equations of ``guard`` and
+``overlaps`` read them; it decides nothing. Its cost is that of the conflicts
+that there are, not of all pairs of routes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
+from itertools import product
+
+from signalling.layout.notation import Lie
+from signalling.layout.track import contradict
+from signalling.table.choices import Choice
+from signalling.table.row import Row
+
+__all__ = ["Reasons", "Why", "conflicts_of", "excludes"]
+
+
+class Why(StrEnum):
+    """Why two routes are not locked at one time."""
+
+    SAME_SIGNAL = "same signal"
+    TURNOUT = "turnout"
+    """Both run over it, and need it to lie differently."""
+    TRACK = "track"
+    """Blocks of both, entered by each from another side, or with a turnout that lies otherwise."""
+    OVERLAP = "overlap"
+    """Blocks that are in the overlap of at least one; where a route chooses its overlap, every
+    overlap is in the way."""
+    FLANK = "flank"
+    """A turnout that both need otherwise, and that is beside at least one of them."""
+    SOME_OVERLAP = "some overlap"
+    """Only some of the overlaps that a route chooses from are in the way: with another one both are
+    locked at one time."""
+
+
+Reasons = Mapping[Why, tuple[str, ...]]
+"""By each reason, the blocks or turnouts that it is about, in order."""
+
+
+def excludes(reasons: Reasons) -> bool:
+    """Return whether two routes can never be locked at one time."""
+    return any(why is not Why.SOME_OVERLAP for why in reasons)
+
+
+def conflicts_of(rows: tuple[Row, ...]) -> Mapping[str, Mapping[str, Reasons]]:
+    """Return, by route, the routes that conflict with it and why, in the order of the rows.
+
+    Both halves are there: where one conflicts with another, so does the other with it.
+    """
+    by_name = {row.name: row for row in rows}
+    place = {row.name: number for number, row in enumerate(rows)}
+    beside = _beside(rows)
+    found: dict[str, dict[str, Reasons]] = {row.name: {} for row in rows}
+    for row in rows:
+        others = dict.fromkeys(
+            (
+                *row.siblings,
+                *row.first_come,
+                *row.apart,
+                *row.overlap_foes,
+                *beside.get(row.name, ()),
+            )
+        )
+        for name in sorted(others, key=lambda each: place[each]):
+            reasons = _reasons(row, by_name[name])
+            if reasons:
+                found[row.name][name] = reasons
+    return found
+
+
+def _beside(rows: tuple[Row, ...]) -> Mapping[str, Mapping[str, None]]:
+    """Return, by route, those that need a turnout otherwise, for the flank of one of the two."""
+    needs: dict[tuple[str, Lie], dict[str, None]] = {}
+    for row in rows:
+        if row.guarded:
+            tracks = (row.route.all_lies, *(choice.route.all_lies for choice in row.choices))
+            for lies in tracks:
+                for turnout, lie in lies:
+                    needs.setdefault((turnout, lie), {})[row.name] = None
+            for flank in row.flank:
+                needs.setdefault((flank.turnout, flank.lie), {})[row.name] = None
+    found: dict[str, dict[str, None]] = {}
+    for row in rows:
+        for flank in row.flank:
+            for other in needs.get((flank.turnout, flank.lie.other), ()):
+                if other != row.name:
+                    found.setdefault(row.name, {})[other] = None
+                    found.setdefault(other, {})[row.name] = None
+    return found
+
+
+def _reasons(one: Row, two: Row) -> Reasons:
+    reasons: dict[Why, tuple[str, ...]] = {}
+    if two.name in one.siblings:
+        reasons[Why.SAME_SIGNAL] = ()
+    if two.name in (*one.siblings, *one.apart, *one.first_come):
+        turnouts = _against(one.route.all_lies, two.route.all_lies)
+        if turnouts:
+            reasons[Why.TURNOUT] = turnouts
+        track = _shared(one.route.blocks, two.route.blocks)
+        if track:
+            reasons[Why.TRACK] = track
+        kept = _shared(_kept_clear(one), _kept_clear(two))
+        overlaps = tuple(block for block in kept if block not in track)
+        if overlaps:
+            reasons[Why.OVERLAP] = overlaps
+    flank = _flank(one, two)
+    if flank:
+        reasons[Why.FLANK] = flank
+    if not reasons and (one.choices or two.choices):
+        reasons = _by_overlap(one, two)
+    return reasons
+
+
+def _flank(one: Row, two: Row) -> tuple[str, ...]:
+    """Return turnouts that two routes need otherwise, beside at least one of them."""
+    in_both = {turnout for turnout, _ in one.route.all_lies} & {
+        turnout for turnout, _ in two.route.all_lies
+    }
+    return tuple(turnout for turnout in _against(one.lies, two.lies) if turnout not in in_both)
+
+
+def _by_overlap(one: Row, two: Row) -> dict[Why, tuple[str, ...]]:
+    """Return the reason, where overlaps that are chosen from are the only one."""
+    pairs = list(product(one.choices or (None,), two.choices or (None,)))
+    can = [_together(one, mine, two, theirs) for mine, theirs in pairs]
+    if all(can):
+        return {}
+    mine, theirs = list(_kept_by_choice(one)), list(_kept_by_choice(two))
+    return {Why.SOME_OVERLAP if any(can) else Why.OVERLAP: _shared(mine, theirs)}
+
+
+def _together(one: Row, mine: Choice | None, two: Row, theirs: Choice | None) -> bool:
+    """Return whether two routes can be locked at one time, each with one of its overlaps."""
+    if mine is not None and theirs is not None and theirs.route.name in mine.other_choices:
+        return False
+    return not (_keeps_out(mine, two) or _keeps_out(theirs, one))
+
+
+def _keeps_out(choice: Choice | None, row: Row) -> bool:
+    if choice is None:
+        return False
+    flank = tuple((each.turnout, each.lie) for each in row.flank)
+    return row.name in choice.foes or contradict(choice.route.all_lies, flank)
+
+
+def _kept_by_choice(row: Row) -> Iterable[str]:
+    yield from _kept_clear(row)
+    for choice in row.choices:
+        yield from choice.route.blocks
+
+
+def _kept_clear(row: Row) -> tuple[str, ...]:
+    return tuple(way.block for way in row.route.kept_clear)
+
+
+def _against(one: Iterable[tuple[str, Lie]], two: Iterable[tuple[str, Lie]]) -> tuple[str, ...]:
+    """Return the turnouts that must lie one way for one and the other way for the other."""
+    others = set(two)
+    return tuple(dict.fromkeys(turnout for turnout, lie in one if (turnout, lie.other) in others))
+
+
+def _shared(one: Iterable[str], two: Iterable[str]) -> tuple[str, ...]:
+    others = set(two)
+    return tuple(dict.fromkeys(block for block in one if block in others))
