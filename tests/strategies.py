@@ -97,6 +97,15 @@ def layouts(draw: st.DrawFn) -> str:
         if draw(st.booleans()):
             held = draw(st.lists(st.sampled_from(list(signals)), min_size=1, unique=True))
             danger[name] = f"signals = {held}, press = {press}"
+    buttons = {}
+    if draw(st.booleans()):
+        lamp = f"lamp = {draw(st.sampled_from(['true', 'false']))}"
+        buttons = {
+            "begin": f"entry = '{draw(st.sampled_from(list(signals)))}', within = 2.5, {lamp}",
+            "end": f"exit = '{draw(st.sampled_from([*signals, *ring]))}'",
+            "take-back": "cancel = true",
+            "halt": f"ask = 'hold all', {lamp}",
+        }
     settings = {
         "name": "'Somewhere'",
         "practice": repr(practice),
@@ -117,6 +126,7 @@ def layouts(draw: st.DrawFn) -> str:
         "signals": signals,
         "detectors": detectors,
         "danger": danger,
+        "buttons": buttons,
         "stops": stops,
         "readers": readers if settings["describer"] == "true" and draw(st.booleans()) else {},
     }
