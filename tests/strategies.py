@@ -143,6 +143,8 @@ def _signal(draw: st.DrawFn, practice: str, rear: str, ahead: str, *, branch: bo
         options.append("lamps_proved = true")
     if draw(st.integers(0, 3)) == 0 and not branch:
         options.append(f"overlap = '{ahead}'")
+    if draw(st.integers(0, 3)) == 0:
+        options.append("splitting = 'main'")
     if ahead in {"q2", "r1"} and draw(st.booleans()):
         options.append("hidden = true")
     if branch and draw(st.booleans()):

@@ -85,9 +85,11 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
     for name, turnout in layout.turnouts.items():
         if turnout.lock:
             yield _made("lock", name, reporting=turnout.lever)
-    for name in layout.signals:
+    for name, signal in layout.signals.items():
         shown = aspects.get(name, KINDS["signal"].orders)
         yield LayoutDevice(device=Device("signal", name), orders=shown)
+        if signal.splitting is not None:
+            yield LayoutDevice(device=Device("signal", f"{name}/{signal.splitting}"), orders=shown)
     for name, stop in layout.stops.items():
         yield _made("stop", name, reporting=stop.proved)
     for name, reader in layout.readers.items():

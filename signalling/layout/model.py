@@ -244,6 +244,11 @@ class Signal:
         "so far as they stand on the way.",
         default=False,
     )
+    splitting: str | None = _described(
+        "The line for whose route from the next signal this one has a second head, of the same "
+        "kind. The device is `signal NAME/LINE`; the first head then speaks of the other routes.",
+        default=None,
+    )
     announces: tuple[int | str, ...] = _described(
         "The positions of a second indicator, which shows beforehand what the route indicator of "
         "the next signal shows. The device is `indicator NAME/ahead`.",

@@ -196,7 +196,7 @@ def _path_of(layout: Layout, each: Device) -> KeyPath:
         case "override":
             signal, _, line = each.name.partition("/")
             return ("signals", signal, "routes", line, "override")
-        case "lamps" | "indicator":
+        case "lamps" | "indicator" | "signal":
             return ("signals", each.name.partition("/")[0])
         case "lock":
             return ("turnouts", each.name, "lock")

@@ -26,7 +26,7 @@ __all__ = ["check_joint", "check_signals"]
 _OF_MAINS = tuple(
     key_of(each)
     for each in fields(Signal)
-    if each.name not in ("at", "aspects", "head", "distant", "announces")
+    if each.name not in ("at", "aspects", "head", "distant", "splitting", "announces")
 )
 """Keys that say something of main signals alone."""
 
@@ -42,6 +42,8 @@ def check_signals(scope: Scope, lines: CheckedLines) -> None:
             continue
         if signal.distant is not False:
             _check_distant(scope, path, signal)
+        if signal.splitting is not None:
+            scope.known("lines", signal.splitting, (*path, "splitting"), thing)
         # A distant signal may stand below a main one.
         first = (joints if signal.distant is False else distants).setdefault(joint, name)
         if first != name:

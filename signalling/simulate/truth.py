@@ -45,7 +45,8 @@ class Truth:
     inside: Mapping[str, Mapping[str, RunningTrain]]
     """The trains in each block, by name."""
     aspects: Mapping[str, str]
-    """What each signal was ordered to show."""
+    """What each signal was ordered to show; a second head stands after the signal's name and
+    a stroke."""
     lying: Lying
     heads: Mapping[str, Head]
     """Each signal's head, which says what may be met after each of its aspects."""
@@ -56,6 +57,7 @@ class Truth:
     aspects_passed: Counter[str] = field(factory=Counter)
     minimum_separation: int | None = None
     _joints: dict[str, Joint] = field(init=False)
+    _heads_of: dict[str, list[str]] = field(factory=dict)
     _passed: dict[str, dict[str, float]] = field(factory=dict)
     """When trains passed each signal last, by train."""
     _wrong: set[_Found] = field(factory=set)
@@ -64,6 +66,9 @@ class Truth:
     def __attrs_post_init__(self) -> None:
         """Turn the signals' places round: by signal."""
         self._joints = {signal: joint for joint, signal in self.ground.track.signals.items()}
+        self._joints |= self.distants
+        for name in self.aspects:
+            self._heads_of.setdefault(name.partition("/")[0], []).append(name)
 
     # -- told by the world as it happens
 
@@ -106,16 +111,18 @@ class Truth:
                 yield (WrongSide.COLLISION, f"block {block}", f"{one} and {two}"), False
 
     def _signals(self, seconds: float) -> Iterator[tuple[_Found, bool]]:
-        for signal, aspect in self.aspects.items():
+        for name, aspect in self.aspects.items():
+            signal = name.partition("/")[0]
             # A subsidiary aspect promises nothing of what is ahead.
             if aspect in self.heads[signal].shows and aspect != DANGER:
-                for found, just_passed in self._route(signal, seconds):
-                    if signal not in self.distants or found[0] is WrongSide.PROMISED_TOO_MUCH:
+                told = signal in self.distants or signal != name
+                for found, just_passed in self._route(signal, aspect, seconds):
+                    if not told or found[0] is WrongSide.PROMISED_TOO_MUCH:
                         yield found, just_passed
 
-    def _route(self, signal: str, seconds: float) -> Iterator[tuple[_Found, bool]]:
+    def _route(self, signal: str, aspect: str, seconds: float) -> Iterator[tuple[_Found, bool]]:
         """Yield what is wrong with a signal's being off."""
-        joint = self.distants[signal] if signal in self.distants else self._joints[signal]
+        joint = self._joints[signal]
         passed = self._passed.get(signal, {})
         met = {joint}
         while True:
@@ -130,8 +137,9 @@ class Truth:
             joint = Joint(way.block, way.ahead)
             following = self.ground.track.signals.get(joint)
             if following is not None:
-                shown = self.aspects[following]
-                if shown not in self.heads[signal].followed_by[self.aspects[signal]]:
+                # Of two heads that one counts which speaks of the train's way: the better one.
+                shown = {self.aspects[head] for head in self._heads_of[following]}
+                if not shown & set(self.heads[signal].followed_by[aspect]):
                     yield (WrongSide.PROMISED_TOO_MUCH, f"signal {signal}", following), False
                 return
             if joint in met:

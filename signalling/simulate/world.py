@@ -79,9 +79,11 @@ class World:
         """How turnouts lie in truth; ``None`` while one moves."""
         distants = {row.signal: table.practice.heads[row.head] for row in table.distants}
         self.aspects: dict[str, str] = {
-            name: distants[name].next[DANGER] if name in distants else DANGER
-            for name in layout.signals
+            output.device.name: output.default or DANGER
+            for output in table.outputs
+            if output.device.kind == "signal"
         }
+        """What each head of each signal was ordered to show."""
         self.stops: dict[str, str] = dict.fromkeys(layout.stops, "applied")
         self.locks: dict[str, str] = {}
         """What the locks of turnouts that others move were last ordered."""

@@ -7,13 +7,14 @@ the rows of the control table and adds nothing to them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from signalling.layout.findings import Findings, listed
 from signalling.layout.model import SignalRoute
 from signalling.layout.notation import Joint, parse_joint
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER
+from signalling.table.distant import DistantRow
 from signalling.table.row import Move, Row
 from signalling.table.table import Table
 
@@ -33,7 +34,13 @@ def check_track(table: Table, findings: Findings) -> None:
         _check_told_apart(findings, rows)
         _check_release(table, findings, rows)
         _check_announcing(table, findings, rows, by_signal)
+        _check_splitting(findings, rows, by_signal)
         _check_hidden(table, findings, rows)
+    distants: dict[str, list[DistantRow]] = {}
+    for distant in table.distants:
+        distants.setdefault(distant.signal, []).append(distant)
+    for ways in distants.values():
+        _check_splitting(findings, ways, by_signal)
     _check_distants(table, findings)
     _check_stand_off(table, findings)
     _check_stops(table, findings)
@@ -166,6 +173,28 @@ def _check_announcing(
                 f"{position}.",
                 f"Give it an indicator for that: `announces = [{position}]`.",
             )
+
+
+def _check_splitting(
+    findings: Findings, rows: Sequence[Row | DistantRow], by_signal: Mapping[str, list[Row]]
+) -> None:
+    """Say which second heads speak of no route, or of every one."""
+    name, line = rows[0].signal, rows[0].splitting
+    if line is None:
+        return
+    ways = [row.route.line for each in rows for row in by_signal.get(each.route.exit or "", ())]
+    if not (line in ways and set(ways) - {line}):
+        head, why = (
+            ("first", f"every route of the next signal runs along {line}")
+            if line in ways
+            else ("second", f"the next signal has no route along {line}")
+        )
+        findings.warning(
+            (*_at(name), "splitting"),
+            f"signal {name}",
+            f"Its {head} head never shows more than caution, since {why}.",
+            "Name a line that one of the routes from the next signal follows, and others do not.",
+        )
 
 
 def _check_hidden(table: Table, findings: Findings, rows: list[Row]) -> None:

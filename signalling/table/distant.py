@@ -16,7 +16,7 @@ from signalling.layout.routes import Route
 from signalling.layout.track import Track
 from signalling.practice.schema import DANGER, Practice
 from signalling.table.graph import FALSE, TRUE, Literal
-from signalling.table.signals import Signals
+from signalling.table.signals import Branch, Signals
 
 __all__ = ["DistantRow", "Distants", "gather_distants"]
 
@@ -33,6 +33,8 @@ class DistantRow:
     """What it shows by how the next main signal reads, while all main signals are off."""
     mains: tuple[str, ...]
     """Main signals that must be off, so far as they stand one after another on the way."""
+    splitting: str | None
+    """The line for whose route from the next main signal it has a second head."""
     slotted: str | None
     """The main signal on the same post, which must be off, too."""
 
@@ -68,6 +70,7 @@ def gather_distants(
                 head=head,
                 next=practice.heads[head].next,
                 mains=tuple(mains),
+                splitting=signal.splitting,
                 slotted=track.signals.get(route.entry),
             )
         )
@@ -87,9 +90,18 @@ class Distants:
         for row in self.rows:
             self.by_signal.setdefault(row.signal, []).append(row)
 
+    @property
+    def practice(self) -> Practice:
+        """The railway's rules."""
+        return self.signals.practice
+
+    def head(self, signal: str) -> str:
+        """Return the name of a signal's head in the practice."""
+        return self.by_signal[signal][0].head
+
     def least(self, signal: str) -> int:
         """Return the level of the aspect that a distant signal shows when in doubt."""
-        return self.signals.practice.level(self.by_signal[signal][0].next[DANGER])
+        return self.practice.level(self.by_signal[signal][0].next[DANGER])
 
     def at_least(self, signal: str, level: int) -> Literal:
         """Return whether a distant signal shows an aspect of this level or a better one."""
@@ -107,6 +119,20 @@ class Distants:
             f"signal {signal} shows at least {title}",
             f"signal {signal} does not show {title} or better",
         )
+
+    def head_at_least(self, signal: str, level: int, branch: Branch) -> Literal:
+        """Return whether one head of a splitting distant signal shows at least this level."""
+        signals, graph = self.signals, self.signals.graph
+        if level <= self.least(signal):
+            return TRUE
+        ways = []
+        for row in self.by_signal[signal]:
+            needed = signals.needed(row.next, level)
+            if needed is not None:
+                beyond = signals.branch_at_least(row.route.exit, needed, branch)
+                off = self._off(row.route.exit, row.mains, (), branch)
+                ways.append(graph.all_of(self._way(row, level), beyond, off))
+        return signals.head_equation(branch.name_of(signal), level, graph.any_of(*ways))
 
     def _way(self, row: DistantRow, level: int) -> Literal:
         signals = self.signals
@@ -146,12 +172,23 @@ class Distants:
             f"the main signals that {row.name} tells of are not all off",
         )
 
-    def _off(self, main: str | None, mains: tuple[str, ...], passed: tuple[str, ...]) -> Literal:
-        """Return whether a main signal is off, and on its way those named that follow it."""
+    def _off(
+        self,
+        main: str | None,
+        mains: tuple[str, ...],
+        passed: tuple[str, ...],
+        branch: Branch | None = None,
+    ) -> Literal:
+        """Return whether a main signal is off, and on its way those named that follow it.
+
+        Where there is a ``branch``, the first is off by one of its routes.
+        """
         if main is None or main not in self.signals.rows:
             return FALSE
         ways = []
         for row in self.signals.rows[main]:
+            if branch is not None and not branch.has(row):
+                continue
             beyond = row.route.exit
             onward = (
                 self._off(beyond, mains, (*passed, main))

@@ -56,6 +56,14 @@ COLUMNS = (
         "is locked then, and its turnouts are moved.",
     ),
     Column(
+        key="splitting",
+        title="Second head",
+        group="Route",
+        sentence="The line for whose route from the exit signal a second head shows the aspect; "
+        "the first head then shows it for the other routes, and each caution for those of the "
+        "other.",
+    ),
+    Column(
         key="aspects",
         title="Aspect by what is ahead",
         group="Aspect",
@@ -318,6 +326,7 @@ def _cells(
         "to": _to(row.route),
         "head": row.head,
         "controlled": row.controlled,
+        "splitting": row.splitting,
         "aspects": _aspects(row, met, practice),
         "indicator": row.indicator,
         "speed": row.speed.name,
@@ -375,6 +384,7 @@ def _of_distant(
             if aspect.name in ahead
         },
         "mains": mains,
+        "splitting": row.splitting,
         "normal": tuple(turnout for turnout, lie in lies if lie is Lie.NORMAL),
         "reverse": tuple(turnout for turnout, lie in lies if lie is Lie.REVERSE),
         "danger": tuple(

@@ -51,6 +51,8 @@ class Row:
     """What is done over it: a train's run by the signal's own aspect, or a subsidiary move."""
     head: str
     """Name of the signal's head in the practice."""
+    splitting: str | None
+    """The line for whose route from the next signal its signal has a second head."""
     indicator: str | None
     """Position of the route indicator that is lit for it."""
     indicator_proved: bool
@@ -220,6 +222,7 @@ def gather_rows(
                 route=route,
                 move=moves[route.name],
                 head=head,
+                splitting=signal.splitting,
                 indicator=str(special.indicator)
                 if main and special.indicator is not None
                 else None,

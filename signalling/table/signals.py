@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from attrs import define, field
+from attrs import define, field, frozen
 
 from signalling.errors import EquationError
 from signalling.layout.model import Layout
@@ -25,7 +25,24 @@ from signalling.table.row import Move, Row
 from signalling.table.stop_proofs import StopProofs
 from signalling.table.turnouts import Turnouts
 
-__all__ = ["Signals"]
+__all__ = ["Branch", "Signals"]
+
+
+@frozen
+class Branch:
+    """What one head of a splitting signal speaks of: one line from the next signal, or the rest."""
+
+    line: str
+    second: bool
+    """Whether it is the second head: that of the line."""
+
+    def has(self, row: Row) -> bool:
+        """Return whether the head speaks of a route of the next signal."""
+        return (row.route.line == self.line) is self.second
+
+    def name_of(self, signal: str) -> str:
+        """Return the head's name, in equations."""
+        return f"{signal}/{self.line}" if self.second else f"{signal} without {self.line}"
 
 
 @define
@@ -425,6 +442,10 @@ class Signals:
         self._levels[key] = literal
         return literal
 
+    def head(self, signal: str) -> str:
+        """Return the name of a signal's head in the practice."""
+        return self.rows[signal][0].head
+
     def reads_at_least(self, signal: str, level: int) -> Literal:
         """Return whether a signal is at least of this level to the signal in rear.
 
@@ -447,6 +468,41 @@ class Signals:
                     f"signal {signal} is not {title} or better to the signal in rear",
                 )
         return known
+
+    def head_at_least(self, signal: str, level: int, branch: Branch) -> Literal:
+        """Return whether one head of a splitting signal shows at least this level.
+
+        Each of its two heads speaks of some routes of the next signal, and is at
+        its most restrictive proceed aspect while that is off by none of them.
+        """
+        ways = []
+        for row in self.rows[signal]:
+            needed = self.needed(row.speed.next, level)
+            if needed is not None:
+                beyond = self.branch_at_least(row.route.exit, needed, branch)
+                ways.append(self.graph.all_of(self._way(row, level), beyond))
+        return self.head_equation(branch.name_of(signal), level, self.graph.any_of(*ways))
+
+    def head_equation(self, head: str, level: int, literal: Literal) -> Literal:
+        """Give the equation of a level of one of two heads its name and sentences."""
+        title = self.practice.aspects[level].name
+        return self.graph.equation(
+            f"signal {head} at least {title}",
+            literal,
+            f"signal {head} shows at least {title}",
+            f"signal {head} does not show {title} or better",
+        )
+
+    def branch_at_least(self, signal: str | None, level: int, branch: Branch) -> Literal:
+        """Return whether a signal reads as at least this level by the routes of one branch."""
+        if level <= 0:
+            return TRUE
+        if signal is None:
+            return FALSE
+        rows = [row for row in self.rows[signal] if branch.has(row)]
+        return self.graph.any_of(
+            *(self._way(row, level) for row in rows if level <= self._reach(row))
+        )
 
     def _reach(self, row: Row) -> int:
         """Return the highest level that a route gives its signal, to the signal in rear."""

@@ -23,7 +23,7 @@ from signalling.table.guard import Guards, make_guard
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row, gather_rows
-from signalling.table.signals import Signals
+from signalling.table.signals import Branch, Signals
 from signalling.table.stop_proofs import StopProofs
 from signalling.table.stops import Stops
 from signalling.table.turnouts import Turnouts
@@ -169,20 +169,14 @@ def _outputs(
     outputs = []
     for name in layout.signals:
         if name in distants.by_signal:
-            outputs += _of_distant(layout, distants, name)
+            outputs += _heads(layout, name, distants, distants.least(name))
+            outputs += _ahead(layout, name, distants.announces)
             continue
         if name not in signals.rows:
             outputs.append(Output(Device("signal", name), (), DANGER))
             continue
-        practice = signals.practice
-        shown = practice.heads[signals.rows[name][0].head].shows
-        choices = tuple(
-            (signals.at_least(name, level), aspect.name)
-            for level, aspect in reversed(list(enumerate(practice.aspects)))
-            if level > 0 and aspect.name in shown
-        )
-        choices += tuple((literal, move) for move, literal in signals.subsidiary(name).items())
-        outputs.append(Output(Device("signal", name), choices, DANGER))
+        moves = tuple((literal, move) for move, literal in signals.subsidiary(name).items())
+        outputs += _heads(layout, name, signals, moves=moves)
         if name in signals.indicators:
             lit = tuple(
                 (literal, position) for position, literal in signals.indicators[name].items()
@@ -204,17 +198,36 @@ def _outputs(
     return tuple(outputs)
 
 
-def _of_distant(layout: Layout, distants: Distants, name: str) -> list[Output]:
-    """Return what a distant signal is ordered: its most restrictive aspect, when in doubt."""
-    practice, least = distants.signals.practice, distants.least(name)
-    shown = practice.heads[distants.by_signal[name][0].head].shows
-    choices = tuple(
-        (distants.at_least(name, level), aspect.name)
+def _heads(
+    layout: Layout,
+    name: str,
+    made_by: Signals | Distants,
+    least: int = 0,
+    moves: tuple[tuple[Literal, str], ...] = (),
+) -> list[Output]:
+    """Return what the head of a signal is ordered, or its two heads where it is a splitting one.
+
+    ``least`` is the level of what it shows when in doubt; ``moves`` are its
+    subsidiary aspects, which the first head shows.
+    """
+    practice = made_by.practice
+    levels = [
+        (level, aspect.name)
         for level, aspect in reversed(list(enumerate(practice.aspects)))
-        if level > least and aspect.name in shown
-    )
-    head = Output(Device("signal", name), choices, practice.aspects[least].name)
-    return [head, *_ahead(layout, name, distants.announces)]
+        if level > least and aspect.name in practice.heads[made_by.head(name)].shows
+    ]
+    doubt, line = practice.aspects[least].name, layout.signals[name].splitting
+    if line is None:
+        choices = tuple((made_by.at_least(name, level), word) for level, word in levels)
+        return [Output(Device("signal", name), choices + moves, doubt)]
+    heads = []
+    for device, more in ((name, moves), (f"{name}/{line}", ())):
+        branch = Branch(line, device != name)
+        choices = tuple(
+            (made_by.head_at_least(name, level, branch), word) for level, word in levels
+        )
+        heads.append(Output(Device("signal", device), choices + more, doubt))
+    return heads
 
 
 def _ahead(layout: Layout, name: str, announces: Callable[[str, str], Literal]) -> list[Output]:

@@ -126,7 +126,11 @@ def locked(rig: Rig, row: Row) -> bool:
 def follows(table: Table, row: Row, aspect: str, shown: dict[str, str]) -> bool:
     """Return whether what stands at a route's end may follow an aspect, by the practice."""
     if row.route.exit is not None:
-        following = shown[row.route.exit]
+        # Of two heads that one counts which speaks of the train's way: the better one.
+        line = table.layout.signals[row.route.exit].splitting
+        heads = [row.route.exit, *([] if line is None else [f"{row.route.exit}/{line}"])]
+        ranks = {each.name: rank for rank, each in enumerate(table.practice.aspects)}
+        following = max((shown[head] for head in heads), key=lambda each: ranks.get(each, 0))
     elif row.hidden is None:
         following = "danger"
     else:

@@ -61,6 +61,7 @@ def test_every_device_with_its_values() -> None:
         "indicator S3": ((), ("dark", "P")),
         "lock t3": (("idle", "asked"), ("locked", "free")),
         "signal S1": ((), four),
+        "signal S1/quay": ((), four),
         "signal S2": ((), four),
         "signal S3": ((), three),
         "signal S4": ((), ("danger", "caution")),

@@ -253,6 +253,7 @@ SIGNALS = [
         "Take `minimum_on` out",
         "V2 =",
     ),
+    Mistake('splitting = "quay"', 'splitting = "key"', "signal S1", "no line key", "main", "S1 ="),
     Mistake(
         'brake2 = { signal = "S2"',
         'brake2 = { signal = "V2"',
@@ -496,7 +497,7 @@ TRANSPORTS_AND_BINDINGS = [
         LAST,
         f'[[bindings]]\ndevice = "signal *"\ntransport = "club"\nreport = {{}}\n{LAST}',
         "binding 3",
-        "`report` does nothing here: none of 7 devices reports",
+        "`report` does nothing here: none of 8 devices reports",
         "Take `report` out.",
         "report = {}",
     ),
@@ -583,7 +584,7 @@ TRANSPORTS_AND_BINDINGS = [
     ),
     warned(
         '"signal *"',
-        '"signal S1", "signal S2", "signal S3", "signal S4", "signal S5", "signal V2"',
+        '"signal S1*", "signal S2", "signal S3", "signal S4", "signal S5", "signal V2"',
         "signal S6",
         "its aspects are shown nowhere",
         "signal *",

@@ -237,3 +237,32 @@ def test_a_distant_signal_that_names_one_that_is_not_on_the_way() -> None:
     assert (severity, thing) == ("warning", "signal D0")
     assert "do not come to signal D by main signals that it names" in message
     assert findings(text.replace("['A', 'D']", "['A', 'B', 'D']")) == []
+
+
+@pytest.mark.parametrize(
+    ("signal", "line", "message"),
+    [
+        ("A", "spur", None),
+        ("A", "main", None),
+        (
+            "D",
+            "spur",
+            "Its second head never shows more than caution, since the next signal has no",
+        ),
+        (
+            "D",
+            "main",
+            "Its first head never shows more than caution, since every route of the next",
+        ),
+    ],
+)
+def test_a_second_head_has_a_route_to_speak_of(signal: str, line: str, message: str | None) -> None:
+    """Signal B follows A, and has two routes; A follows D, and has one."""
+    text = BASE.replace(f"{signal} = {{ at", f"{signal} = {{ splitting = '{line}', at")
+    said = [found for found in findings(text) if "head never shows" in found[2]]
+    if message is None:
+        assert said == []
+    else:
+        ((severity, thing, words),) = said
+        assert (severity, thing) == ("warning", f"signal {signal}")
+        assert words.startswith(message)

@@ -69,6 +69,7 @@ def test_every_cell_of_a_route() -> None:
         "indicator": "4",
         "speed": None,
         "reads_as": None,
+        "splitting": None,
         "mains": (),
         "hidden": (),
         "blocks": ("j", "q"),
@@ -215,7 +216,7 @@ def check_aspects(rig: Rig, cells: Mapping[str, Row]) -> int:
         row = cells[name]
         aspects: Mapping[str, Any] = row["aspects"]  # type: ignore[assignment]
         to: Mapping[str, Any] = row["to"]  # type: ignore[assignment]
-        if "signal" not in to or row["release"] in ("from-caution", "flashing"):
+        if "signal" not in to or row["splitting"] or row["release"] in ("from-caution", "flashing"):
             continue
         if rig.interlocking.holds(f"route {name} off"):
             assert shown[str(row["signal"])] == aspects[reads[to["signal"]]]

@@ -148,7 +148,7 @@ def test_rows_and_columns_are_marked_as_such() -> None:
 def test_columns_that_are_left_out_are_named() -> None:
     sheet = control_table(load_table(LAYOUTS[0]))
     page = Page(as_html(sheet))
-    assert "Nothing stands under Controlled, Indicator, " in page.text
+    assert "Nothing stands under Controlled, Second head, Indicator, " in page.text
 
 
 def test_a_sheet_without_rows_is_a_page_too() -> None:
