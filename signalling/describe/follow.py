@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from signalling.describe.ground import Ground
+from signalling.describe.places import Places
 from signalling.describe.presence import Seen
 from signalling.describe.train import Doubt, Likely, NamedTrain
 from signalling.describe.words import Cause
@@ -33,11 +34,8 @@ Tell = Callable[[NamedTrain, str | None, str | None, Cause], None]
 """Told of each step: the train, the berths in rear and ahead, and why."""
 
 
-class Follower:
-    """Every named train, and what may be an unnamed one.
-
-    ``state`` is what is seen of each block, kept by others; ``lying`` says how
-    """
+class Follower(Places):
+    """Every named train, stepped with what is seen. ``tell`` is called with each step."""
 
     def __init__(
         self,
@@ -47,22 +45,8 @@ class Follower:
         at_danger: Callable[[Joint], bool],
         tell: Tell,
     ) -> None:
-        self.trains: dict[str, NamedTrain] = {}
-        self._ground = ground
-        self._state = state
-        self._lying = lying
-        self._at_danger = at_danger
+        super().__init__(ground, state, lying, at_danger)
         self._tell = tell
-        self._in: dict[str, dict[str, NamedTrain]] = {block: {} for block in state}
-        """By block, the trains that may be in it."""
-        self._unseen: dict[str, dict[str, NamedTrain]] = {block: {} for block in state}
-        """By block, the trains that may stand in it unseen."""
-        self._stranger: dict[str, Likely] = dict.fromkeys(state, Likely.NOT)
-        """By block, how an unnamed train can have come there."""
-        self._solid: dict[str, bool] = dict.fromkeys(state, False)
-        """Whether something was seen in a block, and it has not been clear since."""
-        self._dark: dict[str, None] = dict.fromkeys(state)
-        """Blocks of which nothing is known, and in which nothing was seen before."""
 
     # -- what is seen -------------------------------------------------------------------
 
@@ -144,12 +128,6 @@ class Follower:
             changed = True
         return changed
 
-    def _likely(self, joint: Joint) -> Likely:
-        """Return how a train comes over a joint."""
-        if joint not in self._ground.runs:
-            return Likely.AGAINST
-        return Likely.PAST_DANGER if self._at_danger(joint) else Likely.IN_ORDER
-
     def _spread(self, changed: Iterable[str]) -> None:
         """Let trains come unseen into blocks of which nothing is known, next to where they are."""
         near = dict.fromkeys(changed)
@@ -204,11 +182,6 @@ class Follower:
             return ()  # it may stand unseen where it was
         return self._lose(train)
 
-    def _has_one(self, block: str) -> bool:
-        """Return whether what is seen in a block can be one train only, or none that has a name."""
-        seen = self._state[block] is Seen.OCCUPIED
-        return seen and len(self._in[block]) == 1 and not self._stranger[block]
-
     def _place_surely(self, train: NamedTrain, sure: list[str]) -> Iterable[NamedTrain]:
         # It stretches from there as far as blocks that it may be in hang together.
         whole = self._hangs_together(train, train.berth if train.berth in sure else sure[-1])
@@ -236,13 +209,6 @@ class Follower:
         if ahead:
             self._move(train, ahead[-1])
 
-    def _is_likeliest(self, train: NamedTrain, block: str) -> bool:
-        """Return whether a train came into a block as trains run, and any other less likely."""
-        likely = train.may[block]
-        if self._state[block] is not Seen.OCCUPIED or likely is Likely.AGAINST:
-            return False
-        return train.doubt in (None, Doubt.AMBIGUOUS) and likely > self._rival(train, block)
-
     def _left_over(self, train: NamedTrain, its_own: list[str]) -> Iterable[NamedTrain]:
         """Place a train that is where it was no longer in what is left of where it may be.
 
@@ -251,8 +217,7 @@ class Follower:
         there: a contact would have had to fail, and another train, or one more
         contact, do what it should not, at one time.
         """
-        next_to = [block for block in its_own if block in self._ground.neighbours[train.berth]]
-        block = (*next_to, *its_own)[0]
+        block = its_own[0]  # where else it may be, it came to through there
         others = [other for other in self._in[block].values() if other is not train]
         for other in others:
             self._may_not(other, block)
@@ -271,15 +236,6 @@ class Follower:
             self._move(train, ahead[0])
         self._doubt(train, Doubt.AMBIGUOUS, rear)
         return ()
-
-    def _rival(self, train: NamedTrain, block: str) -> Likely:
-        """Return how likely any other is to be what is seen in a block."""
-        likely = [self._stranger[block]]
-        for other in self._in[block].values():
-            if other is train or (other.doubt is not None and other.doubt.lasting):
-                continue
-            likely.append(Likely.IN_ORDER if other.berth == block else other.may[block])
-        return max(likely)
 
     def _vanish(self, train: NamedTrain) -> Iterable[NamedTrain]:
         """Say that nothing is seen of a train any more, or that it has left the track."""
@@ -302,16 +258,6 @@ class Follower:
             self._move(train, joined[0])
         self._doubt(train, Doubt.VANISHED, rear)
         return ()
-
-    def _hangs_together(self, train: NamedTrain, block: str) -> set[str]:
-        """Return the blocks that a train may be in and that hang together with one of them."""
-        whole, waiting = {block}, [block]
-        while waiting:
-            for other in self._ground.neighbours[waiting.pop()]:
-                if other in train.may and other not in whole:
-                    whole.add(other)
-                    waiting.append(other)
-        return whole
 
     # -- what people and readers say -------------------------------------------------------------
 
@@ -392,18 +338,6 @@ class Follower:
         self._doubt(train, doubt)
         self._settle(affected)
 
-    def _unnamed_around(self, block: str) -> list[str]:
-        """Return the blocks with unnamed trains that hang together with a block."""
-        if not self._stranger[block]:
-            return []
-        found, waiting = {block: None}, [block]
-        while waiting:
-            for other in self._ground.neighbours[waiting.pop()]:
-                if self._stranger[other] and self._solid[other] and other not in found:
-                    found[other] = None
-                    waiting.append(other)
-        return [other for other in found if other != block]
-
     def _leave_behind(self, train: NamedTrain) -> None:
         """Take a train out of every block; what is seen there is unnamed, if it was its own."""
         affected = {}
@@ -416,25 +350,6 @@ class Follower:
         self._settle(affected)
 
     # -- parts -----------------------------------------------------------------------------------
-
-    def _may(self, train: NamedTrain, block: str, likely: Likely, rear: str | None = None) -> bool:
-        """Take it that a train may be in a block, having come from ``rear`` where that is known.
-
-        Returns whether that is new.
-        """
-        known = train.may.get(block, Likely.NOT)
-        came = train.came.get(block, frozenset()) if known else frozenset()
-        if came is not None:
-            came = None if rear is None else came | {rear}
-        new = known < likely or not known or came != train.came[block]
-        train.may[block] = max(known, likely)
-        train.came[block] = came
-        self._in[block][train.name] = train
-        return new
-
-    def _may_not(self, train: NamedTrain, block: str) -> None:
-        del train.may[block], train.came[block]
-        del self._in[block][train.name]
 
     def _move(self, train: NamedTrain, block: str, cause: Cause = Cause.RAN) -> None:
         rear, train.berth = train.berth, block
@@ -449,10 +364,3 @@ class Follower:
         if (known is None) is not (train.doubt is None):
             cause = Cause.SURE if train.doubt is None else Cause.DOUBTFUL
             self._tell(train, train.berth, train.berth, cause)
-
-    def _set_unseen(self, train: NamedTrain, block: str | None) -> None:
-        if train.unseen is not None:
-            del self._unseen[train.unseen][train.name]
-        train.unseen = block
-        if block is not None:
-            self._unseen[block][train.name] = train

@@ -143,6 +143,13 @@ def test_a_train_that_divides_keeps_its_name_on_the_part_that_runs_on() -> None:
     assert bench.doubts() == []
 
 
+def test_what_a_train_left_behind_counts_as_a_train_without_a_name() -> None:
+    bench = ring(("a", "1A23"))
+    bench.occupied("b").occupied("c").clear("b").wait(2)
+    bench.occupied("b").clear("c").wait(2)
+    assert bench.berths() == {"c": "1A23?"}, "in b may be what was left in a"
+
+
 def test_a_train_that_runs_up_to_another_shares_its_berth_in_doubt() -> None:
     bench = ring(("b", "1A23"), ("c", "2B40"))
     bench.clear("b").wait(2)
@@ -190,6 +197,20 @@ def test_a_train_that_moved_on_while_nothing_was_heard() -> None:
     bench.unknown(*"abcdefg").wait(60)
     bench.occupied("b").clear(*"acdefg").wait(2)
     assert bench.berths() == {"b": "1A23"}
+
+
+def test_a_train_that_ran_through_a_block_while_nothing_was_heard() -> None:
+    bench = ring(("a", "1A23"))
+    bench.unknown(*"abcdefg").wait(60)
+    bench.occupied("c").clear(*"abdefg").wait(2)
+    assert bench.berths() == {"c": "1A23"}
+
+
+def test_a_tail_in_a_block_that_is_not_heard_holds_no_name_back() -> None:
+    bench = ring(("a", "1A23"), ("d", "2B40"))
+    bench.occupied("b").unknown("a")
+    bench.occupied("c").clear("b").wait(2)
+    assert bench.berths() == {"c": "1A23", "d": "2B40"}
 
 
 def test_a_train_that_ran_further_than_can_be_told_while_nothing_was_heard() -> None:
@@ -299,6 +320,15 @@ def test_a_train_leaves_a_crossing_the_way_it_came() -> None:
     assert bench.berths() == {"x": "1A23", "w": "2B40"}, "it had its signal"
     bench.occupied("s").clear("x").wait(2)
     assert bench.berths() == {"s": "1A23", "w": "2B40"}
+
+
+def test_a_train_on_a_crossing_cannot_turn_into_the_other_line() -> None:
+    bench = ring(("n", "1A23"), text=CROSSING)
+    bench.occupied("x").clear("n").wait(2)
+    bench.occupied("e")
+    assert bench.berths() == {"x": "1A23"}
+    bench.occupied("s").clear("x").wait(2)
+    assert bench.berths() == {"s": "1A23"}
 
 
 EDGE = """

@@ -14,6 +14,7 @@ from signalling.layout.words import LONGEST_TEXT, BoundDevice, Device, Order, Re
 from transports.can.dbc import DbcFiles
 from transports.can.foreign import foreign_reports
 from transports.can.foreign_orders import ForeignGroup, foreign_groups
+from transports.can.own import own_orders, own_reports
 from transports.loopback import LoopbackBench, LoopbackTransport
 from transports.mqtt.own.bindings import bind
 from transports.mqtt.payload import read_json
@@ -217,3 +218,15 @@ def test_a_reader_s_number_is_its_text(files: DbcFiles) -> None:
     [report] = foreign_reports("club", [reader(**table)], {}, files)
     assert report.word({"Number": 0}) == "none"
     assert report.word({"Number": 4711}) == "4711"
+
+
+# -- CAN, by our own schema ---------------------------------------------------------------------
+
+
+def test_our_own_frames_carry_no_names() -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        own_orders("club", [berth(node=3, port=0)])
+    assert "no frame for this of a berth" in caught.value.reason
+    assert "DBC file" in caught.value.remedy
+    with pytest.raises(ConfigurationError, match="no frame for this of a reader"):
+        own_reports("club", [reader(node=3, port=0)])
