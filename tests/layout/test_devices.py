@@ -53,6 +53,8 @@ def test_every_device_with_its_values() -> None:
         "turnout t3": (("normal", "reverse", "moving"), ()),
         "danger panic": (held, ()),
         "danger press": (held, ()),
+        "button begin": (("released", "pressed"), ("dark", "flashing", "lit")),
+        "button end": (("released", "pressed"), ()),
         "button hold": (("released", "pressed"), ("dark", "flashing", "lit")),
         "button take-back": (("released", "pressed"), ()),
         "override S2/quay": (("auto", "lit", "dark"), ()),

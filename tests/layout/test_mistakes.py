@@ -618,9 +618,8 @@ def test_the_layout_with_one_of_everything_has_no_mistake() -> None:
 
 def test_an_exit_that_two_things_are_called_is_told() -> None:
     text = EVERYTHING.replace("S5 =", "a1 =").replace('"S5"', '"a1"')
-    reading = examine_text(text.replace("[buttons]\n", '[buttons]\nb = { exit = "a1" }\n'))
-    (finding,) = reading.findings.sorted()
-    assert finding.thing == "button b"
+    (finding,) = examine_text(text).findings.sorted()
+    assert finding.thing == "button end"
     assert finding.message == "There is a signal a1 and a block a1."
 
 
