@@ -191,16 +191,20 @@ class Follower(Places):
             affected.update(self._in[block])
             if block in sure:
                 self._stranger[block] = Likely.IN_ORDER  # what was left behind there has no name
+        left = train.berth not in train.may or train.unseen is not None
         if train.doubt is not None and not train.doubt.lasting:
             self._doubt(train, None)
         elif train.unseen is not None:
             self._set_unseen(train, None)
-        self._step_on(train, [block for block in sure if block in whole])
+        self._step_on(train, [block for block in sure if block in whole], left=left)
         return affected.values()
 
-    def _step_on(self, train: NamedTrain, sure: list[str]) -> None:
-        """Let a name step to where the head of its train is seen to be."""
-        if train.berth not in train.may:
+    def _step_on(self, train: NamedTrain, sure: list[str], *, left: bool) -> None:
+        """Let a name step to where the head of its train is seen to be.
+
+        ``left`` is whether its berth has been clear since the train was in it for certain.
+        """
+        if left:
             self._move(train, sure[-1])
             return
         blocks = list(train.may)

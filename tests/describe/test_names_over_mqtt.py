@@ -61,6 +61,8 @@ async def test_in_the_user_s_own_terms(broker: Broker, tmp_path: Path) -> None:
         for block in "bcdefg":
             await broker.publish(f"tern/report/detector/{block}", "clear")
         await broker.publish("tern/report/detector/a", "occupied")
+        seen = controller.interlocking.holds
+        await until(lambda: not any(seen(f"block {block} seen") for block in "bcdefg"), "all clear")
         await broker.publish("tag/gate", '{"id": "04A1"}')
         await board.until("board/a", '{"train": "1A23"}')
         await broker.publish("tern/report/detector/b", "occupied")

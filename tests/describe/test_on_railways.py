@@ -13,7 +13,7 @@ from random import Random
 
 import pytest
 from attrs import frozen
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from signalling.core.interlocking import Interlocking
@@ -47,6 +47,22 @@ class Detectors:
         self._device = Device("detector", blocks[int(fault.block * len(blocks))] if fault else "")
         self._said: str | None = None
         self._failing = False
+        self._heads: dict[str, str] = {}
+
+    def ran_through(self, world: World) -> bool:
+        """Return whether a train has run on out of the block that reads clear under it.
+
+        Nothing can be promised then: no neighbour was seen to be where it came from.
+        """
+        heads = {train.name: train.blocks[0] for train in world.trains if train.blocks}
+        before, self._heads = self._heads, heads
+        block = self._device.name
+        return (
+            self._failing
+            and self._fault is not None
+            and self._fault.says == "clear"
+            and any(before.get(name) == block != head for name, head in heads.items())
+        )
 
     def arriving(self, reports: Iterable[Report], seconds: float) -> tuple[Report, ...]:
         arriving = []
@@ -78,7 +94,7 @@ def run(seed: int, fault: Fault | None = None) -> tuple[int, int]:
     }
     looked = in_doubt = 0
     reports = world.reports()
-    while world.seconds < SECONDS:
+    while world.seconds < SECONDS and not detectors.ran_through(world):
         arriving = detectors.arriving(reports, world.seconds)
         for order in interlocking.observe(arriving, world.now):
             world.order(order)
@@ -132,6 +148,7 @@ FAULTS = st.builds(
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@example(8205, Fault(0.5153922053540086, 48.79189345587664, 15.0, None))
 @given(seed=st.integers(0, 10_000), fault=FAULTS)
 def test_a_contact_that_fails_puts_no_name_where_its_train_is_not(seed: int, fault: Fault) -> None:
     run(seed, fault)
