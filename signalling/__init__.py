@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         ConfirmBlock,
         FreeAll,
         FreeSignal,
+        GiveBack,
         HoldAll,
         HoldSignal,
         MoveTurnout,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
         ReturnLock,
         SetRoute,
         StepTrain,
+        TakeOut,
         UnnameBlock,
         UnnameTrain,
         WorkRoute,
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
     from signalling.layout.asking import Outcome, Stage
     from signalling.layout.model import Layout
     from signalling.layout.notation import Lie
+    from signalling.layout.out_of_use import Thing
     from signalling.layout.read import read_layout
     from signalling.layout.words import Device, Order, Report, device
     from signalling.practice.load import load_practice
@@ -98,6 +101,9 @@ __all__ = [  # noqa: RUF022 - in reading order
     "MoveTurnout",
     "AskLock",
     "ReturnLock",
+    "TakeOut",
+    "GiveBack",
+    "Thing",
     "Lie",
     # Names of trains.
     "Describer",
@@ -142,6 +148,7 @@ _HOMES = {
         "ConfirmBlock",
         "FreeAll",
         "FreeSignal",
+        "GiveBack",
         "HoldAll",
         "HoldSignal",
         "MoveTurnout",
@@ -151,6 +158,7 @@ _HOMES = {
         "ReturnLock",
         "SetRoute",
         "StepTrain",
+        "TakeOut",
         "UnnameBlock",
         "UnnameTrain",
         "WorkRoute",
@@ -170,6 +178,7 @@ _HOMES = {
     "signalling.layout.asking": ("Outcome", "Stage"),
     "signalling.layout.model": ("Layout",),
     "signalling.layout.notation": ("Lie",),
+    "signalling.layout.out_of_use": ("Thing",),
     "signalling.layout.read": ("read_layout",),
     "signalling.layout.words": ("Device", "Order", "Report", "device"),
     "signalling.practice.load": ("load_practice",),

@@ -36,8 +36,8 @@ def check_asks(reading: Reading) -> None:
             reading.findings.error(path, thing, error.reason, error.remedy)
             continue
         said = button.ask.split()
-        form = next(each for each in FORMS if each.request(said) is not None)
-        for word, given in zip(form.words.split(), said, strict=True):
+        matched = next(filter(None, (form.match(said) for form in FORMS)))
+        for word, given in matched:
             if word in known and given not in known[word]:
                 what = word.lower()
                 remedy = did_you_mean(given, list(known[word]), f"Name a {what} of this file.")

@@ -14,8 +14,17 @@ from attrs import frozen
 
 from signalling.core.evaluate import Evaluator
 from signalling.core.explain import Reason, explain
+from signalling.core.out_of_use import OutOfUse
 from signalling.core.requested import ONCE, inputs_of, missing_of, need_of
-from signalling.core.words import Alarm, ConfirmBlock, Refusal, Request, SetRoute
+from signalling.core.words import (
+    Alarm,
+    ConfirmBlock,
+    GiveBack,
+    Refusal,
+    Request,
+    SetRoute,
+    TakeOut,
+)
 from signalling.layout.notation import Lie
 from signalling.layout.words import KINDS, Device, Order, Report
 from signalling.table.graph import Kind
@@ -44,6 +53,8 @@ class Snapshot:
     lies: Mapping[str, Lie | None]
     """By turnout: the lie that is detected, if one is."""
     alarms: tuple[Alarm, ...]
+    out_of_use: tuple[TakeOut, ...]
+    """What is out of use, by whom and why."""
 
 
 class Interlocking:
@@ -75,6 +86,7 @@ class Interlocking:
                 if equals and kind in KINDS:
                     self._inputs.setdefault(Device(kind, thing), {})[value] = node
         self._said: dict[Device, str | None] = {}
+        self._out_of_use = OutOfUse()
         self._ordered = [self._value(output) for output in table.outputs]
         self._ranks = [
             {value: rank for rank, (_, value) in enumerate(reversed(output.choices), 1)}
@@ -127,9 +139,11 @@ class Interlocking:
         if isinstance(request, ConfirmBlock):
             self._move_to(now)
             self._evaluator.settle(self._now)
-        missing = missing_of(self.table, request) or self._needless(request)
-        if missing is not None:
-            return Refusal(missing)
+        refusal = self.why_not(request)
+        if refusal is not None:
+            return refusal
+        if isinstance(request, TakeOut | GiveBack):
+            self._out_of_use.put(request)
         self._put(request)
         self._evaluator.settle(max(self._now, now))
         refused = self._refused(request)
@@ -144,6 +158,8 @@ class Interlocking:
 
     def _put(self, request: Request, *, taken_back: bool = False) -> None:
         """Set the inputs of a request, or what was set back."""
+        if isinstance(request, GiveBack) and self._out_of_use.has(request.kind, request.name):
+            return
         for name, value in inputs_of(request):
             literal = self.table.graph.names.get(name)
             if literal is not None:
@@ -161,6 +177,14 @@ class Interlocking:
         why = "; ".join(reason.sentence for reason in self.explain(equation).because)
         return Refusal(f"Route {route} cannot be set now: {why}.")
 
+    def why_not(self, request: Request) -> Refusal | None:
+        """Return why a request would be refused now before anything is tried, or ``None``."""
+        reason = missing_of(self.table, request)
+        if reason is None and isinstance(request, TakeOut | GiveBack):
+            reason = self._out_of_use.why_not(request)
+        reason = reason or self._needless(request)
+        return None if reason is None else Refusal(reason)
+
     def _needless(self, request: Request) -> str | None:
         """Return why there is nothing now that a request could do, or ``None``."""
         needs = need_of(request)
@@ -169,9 +193,9 @@ class Interlocking:
         equation = self.table.graph.equations.get(needs.equation)
         if equation is None:
             return needs.never
-        # Of a memory nothing further is told than that it does not hold.
+        # Of one memory or input nothing further is told than that it does not hold.
         told = self.table.graph.sentence(equation.literal, value=False)
-        if equation.literal >> 1 not in self.table.graph.latches:
+        if self.table.graph.kinds[equation.literal >> 1] is Kind.GATE:
             told = "; ".join(reason.sentence for reason in self.explain(equation.name).because)
         return needs.refusal.format(told)
 
@@ -245,6 +269,11 @@ class Interlocking:
         return tuple(Order(outputs[index].device, value) for *_, index, value in orders)
 
     @property
+    def out_of_use(self) -> tuple[TakeOut, ...]:
+        """What is out of use, by whom and why, in the order in which it was taken."""
+        return self._out_of_use.records
+
+    @property
     def alarms(self) -> tuple[Alarm, ...]:
         """What a person should know of now, in the order of the file."""
         return tuple(self._raised[index] for index in sorted(self._raised))
@@ -297,6 +326,7 @@ class Interlocking:
             stops={name: value == "applied" for name, value in by_kind["stop"].items()},
             lies={name: self.lie(name) for name in layout.turnouts},
             alarms=self.alarms,
+            out_of_use=self.out_of_use,
         )
 
     def watch(self, equations: Iterable[str]) -> None:

@@ -6,8 +6,11 @@ at here, and nothing is decided but whether the layout has what is spoken of.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from attrs import frozen
 
+from signalling.core.out_of_use import why_not_said
 from signalling.core.words import (
     Acknowledge,
     AskLock,
@@ -15,6 +18,7 @@ from signalling.core.words import (
     ConfirmBlock,
     FreeAll,
     FreeSignal,
+    GiveBack,
     HoldAll,
     HoldSignal,
     MoveTurnout,
@@ -23,9 +27,11 @@ from signalling.core.words import (
     RestoreBlock,
     ReturnLock,
     SetRoute,
+    TakeOut,
     WithinReach,
     WorkRoute,
 )
+from signalling.layout.out_of_use import Thing
 from signalling.table.table import Table
 
 __all__ = ["ONCE", "Need", "inputs_of", "missing_of", "need_of"]
@@ -68,6 +74,9 @@ def need_of(request: Request) -> Need | None:
                 f"Block {block} cannot be restored now: {{}}. Say `restore {block}` first.",
                 _nothing_to_restore(block),
             )
+        case MoveTurnout(turnout) | AskLock(turnout):
+            sentence = f"Turnout {turnout} cannot be moved: {{}}."
+            return Need(f"turnout {turnout} in use", sentence, sentence)
         case Acknowledge(signal):
             nothing = f"Signal {signal} has no alarm to be acknowledged."
             return Need(f"signal {signal} alarmed", nothing, nothing)
@@ -106,6 +115,10 @@ def missing_of(table: Table, request: Request) -> str | None:
         case SetRoute(route) | WorkRoute(route) | CancelRoute(route):
             if f"route {route} asked" not in table.graph.equations:
                 return _no_route(table, route)
+        case TakeOut(kind, name) | GiveBack(kind, name):
+            if name not in _things(table, kind):
+                return f"There is no {kind} {name!r}."
+            return why_not_said(request)
         case HoldAll() | FreeAll():
             pass
         case _:
@@ -118,6 +131,20 @@ def _no_route(table: Table, route: str) -> str:
     if all(row.name != route for row in table.rows):
         return f"There is no route {route!r}."
     return f"Route {route} works automatically: its signal is not controlled."
+
+
+def _things(table: Table, kind: Thing) -> Collection[str]:
+    """Return the names of all things of a kind."""
+    layout = table.layout
+    match kind:
+        case Thing.BLOCK:
+            return layout.blocks
+        case Thing.TURNOUT:
+            return layout.turnouts
+        case Thing.SIGNAL:
+            return layout.signals
+        case Thing.ROUTE:
+            return {row.name for row in table.rows}
 
 
 def inputs_of(request: Request) -> tuple[tuple[str, bool], ...]:
@@ -149,6 +176,10 @@ def inputs_of(request: Request) -> tuple[tuple[str, bool], ...]:
             return ((f"ask {turnout}", True),)
         case ReturnLock(turnout):
             return ((f"ask {turnout}", False),)
+        case TakeOut(kind, name):
+            return ((f"out of use {kind} {name}", True),)
+        case GiveBack(kind, name):
+            return ((f"out of use {kind} {name}", False),)
         case OutOfReach(signal):
             return ((f"out of reach {signal}", True),)
         case WithinReach(signal):

@@ -8,6 +8,7 @@ sense for a layout is for the interlocking to say.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from attrs import astuple, frozen
 
@@ -19,6 +20,7 @@ from signalling.core.words import (
     ConfirmBlock,
     FreeAll,
     FreeSignal,
+    GiveBack,
     HoldAll,
     HoldSignal,
     MoveTurnout,
@@ -28,18 +30,23 @@ from signalling.core.words import (
     ReturnLock,
     SetRoute,
     StepTrain,
+    TakeOut,
     UnnameBlock,
     UnnameTrain,
     WorkRoute,
 )
 from signalling.layout.notation import Lie
+from signalling.layout.out_of_use import Thing
 
 __all__ = ["FORMS", "Form", "parse_request", "text_of"]
 
 
 @frozen
 class Form:
-    """One way to write a request: its words, those in capitals standing for names."""
+    """One way to write a request: its words, those in capitals standing for names.
+
+    A last word in capitals with ``...`` stands for all that follows.
+    """
 
     words: str
     make: Callable[..., AnyRequest]
@@ -49,16 +56,21 @@ class Form:
 
     def request(self, said: list[str]) -> AnyRequest | None:
         """Return the request that these words make in this form, if they do."""
+        matched = self.match(said)
+        if matched is None:
+            return None
+        return self.make(*(given for word, given in matched if word.isupper()))
+
+    def match(self, said: list[str]) -> list[tuple[str, str]] | None:
+        """Return each word of the form with what is said for it, if that fits."""
         words = self.words.split()
+        if words[-1].endswith("...") and len(said) > len(words):
+            said = [*said[: len(words) - 1], " ".join(said[len(words) - 1 :])]
         if len(words) != len(said):
             return None
-        names = []
-        for word, given in zip(words, said, strict=True):
-            if word.isupper():
-                names.append(given)
-            elif word != given:
-                return None
-        return self.make(*names)
+        matched = list(zip(words, said, strict=True))
+        fits = all(word.isupper() or word == given for word, given in matched)
+        return matched if fits else None
 
 
 FORMS = (
@@ -89,6 +101,22 @@ FORMS = (
     Form("cancel ROUTE", CancelRoute, "take back whatever was asked for a route"),
     Form("ask TURNOUT", AskLock, "ask for leave to move a turnout"),
     Form("return TURNOUT", ReturnLock, "give back the leave to move a turnout"),
+    *(
+        Form(
+            f"take-out {kind} {kind.upper()} PERSON REASON...",
+            partial(TakeOut, kind),
+            f"take a {kind} out of use, with a name and a reason",
+        )
+        for kind in Thing
+    ),
+    *(
+        Form(
+            f"give-back {kind} {kind.upper()} PERSON",
+            partial(GiveBack, kind),
+            f"give back a {kind} that was taken out of use in this name",
+        )
+        for kind in Thing
+    ),
     Form("name BLOCK TRAIN", NameTrain, "say that the train in a block has this name"),
     Form(
         "name BLOCK TRAIN also",
@@ -109,8 +137,9 @@ def text_of(request: AnyRequest) -> str:
         words = form.words.split()
         given = iter(names)
         said = [next(given, "") if word.isupper() else word for word in words]
-        if form.request(said) == request:
-            return " ".join(said)
+        text = " ".join(said)
+        if form.request(text.split()) == request:
+            return text
     raise ValueError(f"nobody can write {request!r}")
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from attrs import field, frozen
 
 from signalling.layout.notation import Lie
+from signalling.layout.out_of_use import Thing
 
 __all__ = [
     "Acknowledge",
@@ -19,6 +20,7 @@ __all__ = [
     "ConfirmBlock",
     "FreeAll",
     "FreeSignal",
+    "GiveBack",
     "HoldAll",
     "HoldSignal",
     "MoveTurnout",
@@ -31,6 +33,7 @@ __all__ = [
     "ReturnLock",
     "SetRoute",
     "StepTrain",
+    "TakeOut",
     "UnnameBlock",
     "UnnameTrain",
     "WithinReach",
@@ -138,6 +141,32 @@ class CancelRoute:
 
 
 @frozen
+class TakeOut:
+    """Take a block, turnout, route or signal out of use, until the same person gives it back.
+
+    No route is given over it, signals that lead to it are at danger, and a
+    turnout is not moved.
+    """
+
+    kind: Thing = field(converter=Thing)
+    name: str
+    person: str
+    """Who does so, in one word."""
+    reason: str
+    since: str = field(default="", eq=False)
+    """When it was taken out of use, as ISO 8601 has it, for the record; given by who keeps it."""
+
+
+@frozen
+class GiveBack:
+    """Give back what a person has taken out of use; others may have done so, too."""
+
+    kind: Thing = field(converter=Thing)
+    name: str
+    person: str
+
+
+@frozen
 class OutOfReach:
     """Say that a signal's orders do not arrive, so that it must count as being at danger."""
 
@@ -165,6 +194,8 @@ Request = (
     | SetRoute
     | WorkRoute
     | CancelRoute
+    | TakeOut
+    | GiveBack
     | OutOfReach
     | WithinReach
 )

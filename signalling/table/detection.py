@@ -12,6 +12,8 @@ reports and memory alone. Whatever is unknown counts as occupied.
   stays occupied, and so does every neighbour, until the train is found again
   or a person restores the block. (Common practice, after sequence locking of
   the real railway.)
+- A block that a person has taken *out of use* counts as occupied, whatever is
+  seen of it.
 - *Restoring takes two acts.* A person declares the block empty, which changes
   nothing; a second, other request confirms it, in its time. What a train does
   between the two takes the declaration back.
@@ -23,8 +25,10 @@ from attrs import define, field
 
 from signalling.layout.model import Block, Layout
 from signalling.layout.notation import Joint, parse_joint
+from signalling.layout.out_of_use import Thing
 from signalling.layout.track import Track
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
+from signalling.table.out_of_use import out_of_use
 
 __all__ = ["Detection", "nanoseconds"]
 
@@ -170,7 +174,9 @@ class Detection:
         known = self._occupied.get(block)
         if known is None:
             lost = [self.lost(name) for name in (block, *self.track.neighbours.get(block, ()))]
-            known = self.graph.any_of(self.seen(block), *lost)
+            known = self.graph.any_of(
+                self.seen(block), *lost, out_of_use(self.graph, Thing.BLOCK, block)
+            )
             self.graph.equation(
                 f"block {block} occupied",
                 known,

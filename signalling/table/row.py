@@ -115,6 +115,11 @@ class Row:
     """How long a train must have stood before the signal, for a call-on."""
 
     @property
+    def over(self) -> str:
+        """The route that is run over: its own name, or that of which it is a move."""
+        return self.name if self.move is Move.MAIN else self.name.removesuffix(f"/{self.move}")
+
+    @property
     def clear(self) -> tuple[Way, ...]:
         """Ways through the blocks that must be clear: of a subsidiary move not the last one's."""
         return self.route.kept_clear if self.move is Move.MAIN else self.route.ways[:-1]

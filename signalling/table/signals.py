@@ -14,11 +14,13 @@ from attrs import define, field, frozen
 
 from signalling.errors import EquationError
 from signalling.layout.model import Layout
+from signalling.layout.out_of_use import Thing
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER, Head, Practice
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
 from signalling.table.guard import Guard
+from signalling.table.out_of_use import any_of_row, out_of_use
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row
@@ -120,6 +122,7 @@ class Signals:
             )
             ^ 1,
         ]
+        terms.append(out_of_use(graph, Thing.SIGNAL, signal) ^ 1)
         for name in (each for each, one in self.layout.danger.items() if signal in one.signals):
             source = self.layout.danger[name]
             free = graph.input(
@@ -151,11 +154,12 @@ class Signals:
     # -- rows -----------------------------------------------------------------------------
 
     def undisturbed(self, row: Row) -> Literal:
-        """Return whether nobody holds a row's signal or wants to move its turnouts.
+        """Return whether nobody holds a row's signal, has it out of use or moves its turnouts.
 
         Those of a controlled route are locked, whoever wants to move them.
         """
         terms = [self.hold_free(row.signal)]
+        terms += [literal ^ 1 for literal in any_of_row(self.graph, row)]
         if not row.controlled:
             terms += [self.turnouts.at_rest(turnout) for turnout, _ in row.lies]
         return self.graph.all_of(*terms)

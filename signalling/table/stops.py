@@ -19,6 +19,7 @@ from signalling.layout.notation import parse_joint
 from signalling.table.detection import Detection
 from signalling.table.graph import FALSE, Literal
 from signalling.table.guard import Guards
+from signalling.table.out_of_use import any_of_row
 from signalling.table.passing import Passing
 from signalling.table.signals import Signals
 
@@ -65,6 +66,8 @@ class Stops:
         described = self.layout.stops[stop]
         section = described.section or parse_joint(self.layout.signals[described.signal].at).rear
         terms = [self._runs(route), guard.holds(graph, section)]
+        # A train is stopped, too, when something of its route is taken out of use before it.
+        terms += [literal ^ 1 for literal in any_of_row(graph, guard.row)]
         if section == guard.row.route.blocks[-1]:
             leaves = guard.row.route.exit
             goes_on = FALSE if leaves is None else self.signals.at_least(leaves, 1)

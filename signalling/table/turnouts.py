@@ -7,7 +7,8 @@ locked; while somebody asks to move it, no route over it is given. A controlled
 route that is locked calls its turnouts: each moves when no train is on it and
 its supply can move one more. Feedback
 that agrees with an order proves nothing while it may be from before a motor
-that was just sent the other way began to move.
+that was just sent the other way began to move. A turnout that a person has
+taken out of use lies no way at all, and is not moved by us or with our leave.
 """
 
 from __future__ import annotations
@@ -18,8 +19,10 @@ from attrs import define, field
 
 from signalling.layout.model import Layout
 from signalling.layout.notation import Lie
+from signalling.layout.out_of_use import Thing
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
+from signalling.table.out_of_use import out_of_use
 from signalling.table.supplies import Motor, may_start
 
 __all__ = ["Turnouts"]
@@ -87,10 +90,15 @@ class Turnouts:
         stays = self._leaving(name, lie) ^ 1 if name in self.commands else TRUE
         return self.graph.equation(
             key,
-            self.graph.all_of(reported[lie], reported[lie.other] ^ 1, stays),
+            self.graph.all_of(
+                reported[lie], reported[lie.other] ^ 1, stays, self._out_of_use(name) ^ 1
+            ),
             f"turnout {name} is detected {lie}",
             f"turnout {name} is not detected {lie}",
         )
+
+    def _out_of_use(self, name: str) -> Literal:
+        return out_of_use(self.graph, Thing.TURNOUT, name)
 
     def _reported(self, name: str, value: str) -> Literal:
         return self.graph.input(
@@ -141,7 +149,12 @@ class Turnouts:
         clear = self.detection.occupied(self.layout.turnouts[name].block) ^ 1
         return self.graph.equation(
             key,
-            self.graph.any_of(self.graph.all_of(lies_so, self.commands[name][lie].literal), clear),
+            self.graph.all_of(
+                self.graph.any_of(
+                    self.graph.all_of(lies_so, self.commands[name][lie].literal), clear
+                ),
+                self._out_of_use(name) ^ 1,
+            ),
             f"turnout {name} lies {lie} or can be moved so",
             f"turnout {name} cannot be moved {lie}",
         )
@@ -228,9 +241,16 @@ class Turnouts:
         turnout = self.layout.turnouts[name]
         if name not in self.commands and not turnout.lock:
             return FALSE
+        out = self._out_of_use(name)
+        self.graph.equation(
+            f"turnout {name} in use",
+            out ^ 1,
+            f"turnout {name} is in use",
+            f"turnout {name} is out of use",
+        )
         return self.graph.equation(
             f"turnout {name} locked",
-            self.graph.any_of(self.detection.occupied(turnout.block), *locks),
+            self.graph.any_of(self.detection.occupied(turnout.block), out, *locks),
             f"turnout {name} is locked",
             f"turnout {name} is free to move",
         )
@@ -239,12 +259,15 @@ class Turnouts:
         """Return what a motor is to do: called by a route, or wished for while it is not locked."""
         graph, commands = self.graph, self.commands[name]
         clear = self.detection.occupied(self.layout.turnouts[name].block) ^ 1
+        in_use = self._out_of_use(name) ^ 1
         due = {}
         for lie in Lie:
             called = graph.any_of(*calls.get(lie, ()))
             wished = graph.all_of(self.wanted(name, lie), locked ^ 1)
             due[lie] = graph.all_of(
-                graph.any_of(graph.all_of(called, clear), wished), commands[lie].literal ^ 1
+                graph.any_of(graph.all_of(called, clear), wished),
+                commands[lie].literal ^ 1,
+                in_use,
             )
             graph.set_next(
                 self.wishes[name][lie],
@@ -252,6 +275,8 @@ class Turnouts:
                     self.wanted(name, lie),
                     self._asked_for(name, lie.other) ^ 1,
                     commands[lie].literal ^ 1,
+                    # It must not move by itself at the moment when it is given back.
+                    in_use,
                 ),
             )
         # Asked for both ways at once, it stays as it is.
