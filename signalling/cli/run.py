@@ -23,6 +23,7 @@ from signalling.cli.requests import YOU, request_event, take_requests
 from signalling.controller.changes import Change, LinkNews, Watcher
 from signalling.controller.clock import paced
 from signalling.controller.controller import Controller
+from signalling.core.words import TakeOut
 from signalling.layout.words import Device, Order, Report
 
 __all__ = ["add_arguments", "run"]
@@ -37,13 +38,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--json",
         action="store_true",
         help="print one JSON object a line, each with `at` in seconds since the start and `event`: "
-        "started, link, report, order, alarm, request or stopped",
+        "started, out-of-use, given-back, link, report, order, alarm, request or stopped",
     )
     parser.add_argument(
         "--requests",
         action="store_true",
         help="take requests from standard input, one a line, such as `restore d2` or `hold all`; "
         "`help` lists them. On a terminal this is so anyway",
+    )
+    parser.add_argument(
+        "--state",
+        metavar="FILE",
+        help="the file in which it is kept what is out of use; by default NAME.out-of-use.json "
+        "beside the layout file",
     )
     parser.epilog = (
         "Stop it with Ctrl-C, SIGTERM or by closing its terminal: every signal then goes to "
@@ -60,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
     """
     # What links go through is printed as events; the log is for what should not happen.
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr, format="signalling: %(message)s")
-    controller = Controller(arguments.file)
+    controller = Controller(arguments.file, state=arguments.state)
     write = _write_json if arguments.json else _write_plain
     with asyncio.Runner(loop_factory=paced(1.0)) as runner:
         runner.run(_run(controller, write, asked=arguments.requests or sys.stdin.isatty()))
@@ -115,10 +122,12 @@ class _News:
         self._orders: dict[Device, str] = {}
         self._links = LinkNews()
         self._alarms: set[tuple[str, str]] = set()
+        self._out_of_use: tuple[TakeOut, ...] = ()
 
     def of(self, change: Change) -> Iterator[Event]:
         """Yield one object for each thing that is new."""
         at = round(change.at, 6)
+        yield from self._used(at, change.out_of_use)
         for link in change.links:
             if self._links.has(link):
                 yield link_event(at, link)
@@ -145,6 +154,26 @@ class _News:
                 event = {"at": at, "event": "alarm", "kind": alarm.kind, "thing": alarm.thing}
                 yield event | {"sentence": alarm.sentence}
         self._alarms = {(alarm.kind, alarm.thing) for alarm in change.alarms}
+
+    def _used(self, at: float, now: tuple[TakeOut, ...]) -> Iterator[Event]:
+        """Yield what has been taken out of use, and what has been given back."""
+        before, self._out_of_use = self._out_of_use, now
+        for each in now:
+            if each not in before:
+                yield {
+                    "at": at,
+                    "event": "out-of-use",
+                    "kind": str(each.kind),
+                    "name": each.name,
+                    "person": each.person,
+                    "reason": each.reason,
+                    "since": each.since,
+                }
+        out = {(each.kind, each.name, each.person) for each in now}
+        for kind, name, person in ((each.kind, each.name, each.person) for each in before):
+            if (kind, name, person) not in out:
+                event = {"at": at, "event": "given-back", "kind": str(kind), "name": name}
+                yield event | {"person": person}
 
 
 def _said(at: float, event: str, what: Report | Order) -> Event:
@@ -178,6 +207,11 @@ def _line(event: Event) -> str:
             return f"{at}{event['kind']} {event['name']}: {event['value']}"
         case "alarm":
             return f"{at}alarm: {event['sentence']}"
+        case "out-of-use":
+            thing, person = f"{event['kind']} {event['name']}", event["person"]
+            return f"{at}{thing} is out of use: {person}, since {event['since']}: {event['reason']}"
+        case "given-back":
+            return f"{at}{event['kind']} {event['name']} is given back: {event['person']}"
         case "request":
             by = "" if event["by"] == YOU else f", by {event['by']}"
             became = f"{event['outcome']}: {event['reason']}".removesuffix(": ")

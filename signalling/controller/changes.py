@@ -12,7 +12,7 @@ from collections.abc import Iterable
 
 from attrs import frozen
 
-from signalling.core.words import Alarm
+from signalling.core.words import Alarm, TakeOut
 from signalling.describe.words import NameStep
 from signalling.layout.asking import Answer
 from signalling.layout.words import Device, Order, Report
@@ -38,6 +38,8 @@ class Change:
     """Links whose state changed."""
     alarms: tuple[Alarm, ...] = ()
     """Every alarm that there is now."""
+    out_of_use: tuple[TakeOut, ...] = ()
+    """Everything that is out of use now, by whom, why and since when."""
     answers: tuple[Answer, ...] = ()
     """What has become of requests that were made over links and with buttons."""
     names: tuple[NameStep, ...] = ()
@@ -58,6 +60,7 @@ class Watcher:
         self._answers: dict[tuple[str, str], Answer] = {}
         self._names: dict[str, NameStep] = {}
         self._alarms: tuple[Alarm, ...] = ()
+        self._out_of_use: tuple[TakeOut, ...] = ()
         self._resync = True
         self._closed = False
         self._something = asyncio.Event()
@@ -70,6 +73,7 @@ class Watcher:
         orders: Iterable[Order] = (),
         links: Iterable[LinkStatus] = (),
         alarms: tuple[Alarm, ...] = (),
+        out_of_use: tuple[TakeOut, ...] = (),
         answers: Iterable[Answer] = (),
         names: Iterable[NameStep] = (),
     ) -> None:
@@ -81,6 +85,7 @@ class Watcher:
         self._orders.update((order.device, order) for order in orders)
         self._links.update((link.name, link) for link in links)
         self._alarms = alarms
+        self._out_of_use = out_of_use
         self._answers.update(((each.asked.by, each.asked.id), each) for each in answers)
         while len(self._answers) > _ANSWERS:
             del self._answers[next(iter(self._answers))]
@@ -106,6 +111,7 @@ class Watcher:
             orders=tuple(self._orders.values()),
             links=tuple(self._links.values()),
             alarms=self._alarms,
+            out_of_use=self._out_of_use,
             answers=tuple(self._answers.values()),
             names=tuple(self._names.values()),
             resync=self._resync,

@@ -18,11 +18,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 from weakref import WeakSet
 
-from attrs import frozen
+from attrs import evolve, frozen
 
 from signalling.controller.asks import Ask, Asks, Hear
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
+from signalling.controller.keep import Keeper, beside, wall_time
 from signalling.controller.load import Link, Transports, make_links
 from signalling.controller.panel import Panel
 from signalling.controller.serving import Serving
@@ -31,9 +32,11 @@ from signalling.core.requests import parse_request
 from signalling.core.words import (
     Alarm,
     AnyRequest,
+    GiveBack,
     NameRequest,
     OutOfReach,
     Refusal,
+    TakeOut,
     WithinReach,
 )
 from signalling.describe.describer import Describer
@@ -71,6 +74,8 @@ class Status:
     alarms: tuple[Alarm, ...]
     orders: tuple[Order, ...]
     """Every order as it stands, most restrictive first."""
+    out_of_use: tuple[TakeOut, ...]
+    """What is out of use, by whom, why and since when."""
 
 
 class Controller:
@@ -86,11 +91,17 @@ class Controller:
     makers of transports: a mapping by the names in the layout, or one that
     carries every device, such as a ``LoopbackBench``.
 
+    ``state`` is the file in which it is kept what is out of use, over the end
+    of the program; by default ``NAME.out-of-use.json`` beside the layout file,
+    and none for a ``Table``. It is read before anything is ordered, and written
+    before a request that changes it is answered.
+
     Making one raises ``UnreadableFileError``, ``LayoutError`` or
-    ``ConfigurationError``. Entering it does not wait for links to come up.
-    Leaving it tells every device its most restrictive order, within a bounded
-    time. When the interlocking fails, or a transport finds itself wrongly set
-    up, the body is cancelled and the error is raised on leaving.
+    ``ConfigurationError``, also for what is wrong with that file. Entering it
+    does not wait for links to come up. Leaving it tells every device its most
+    restrictive order, within a bounded time. When the interlocking fails, or a
+    transport finds itself wrongly set up, the body is cancelled and the error is
+    raised on leaving.
     """
 
     def __init__(
@@ -99,6 +110,7 @@ class Controller:
         transports: Transports | None = None,
         *,
         folder: str | os.PathLike[str] | None = None,
+        state: str | os.PathLike[str] | None = None,
     ) -> None:
         if isinstance(layout, Table):
             self.table = layout
@@ -106,8 +118,12 @@ class Controller:
         else:
             self.table = load_table(layout)
             folder = folder or Path(layout).parent
+            state = state or beside(layout)
         self._links = make_links(self.table, transports, Path(folder))
         self._interlocking = Interlocking(self.table)
+        self._keeper = None if state is None else Keeper(Path(state), self.table)
+        if self._keeper is not None:
+            self._keeper.load(self._interlocking)
         self._describer = Describer(self._interlocking) if self.table.layout.describes else None
         self._asks = Asks(self._interlocking)
         self._serving = Serving(self.ask, self.announce)
@@ -120,6 +136,7 @@ class Controller:
         self._scheduled = False
         self._timer: asyncio.TimerHandle | None = None
         self._alarms: tuple[Alarm, ...] = ()
+        self._out_of_use: tuple[TakeOut, ...] = ()
         self._watchers: WeakSet[Watcher] = WeakSet()
         self._group = asyncio.TaskGroup()
         self._tasks: list[asyncio.Task[None]] = []
@@ -155,6 +172,8 @@ class Controller:
             now = nanoseconds(self._now())
             if isinstance(request, NameRequest):
                 answer = self._request_name(request, now)
+            elif isinstance(request, TakeOut | GiveBack):
+                answer = self._change_use(request, now)
             else:
                 answer = self._interlocking.request(request, now)
             if isinstance(answer, Refusal):
@@ -167,6 +186,34 @@ class Controller:
             self._fail(error)
             raise
         return answer
+
+    def _change_use(self, request: TakeOut | GiveBack, now: int) -> tuple[Order, ...] | Refusal:
+        """Take something out of use or back, and keep that it is so.
+
+        What cannot be written is still taken out of use; it is not given back.
+        """
+        refusal = self._interlocking.why_not(request)
+        if refusal is not None:
+            return refusal
+        if isinstance(request, GiveBack):
+            error = self._keep(self._interlocking.out_of_use_without(request))
+            if error:
+                thing = f"{request.kind} {request.name}".capitalize()
+                return Refusal(f"{thing} stays out of use: {error}")
+            return self._interlocking.request(request, now)
+        orders = self._interlocking.request(evolve(request, since=wall_time()), now)
+        error = self._keep(self._interlocking.out_of_use)
+        if not error or isinstance(orders, Refusal):
+            return orders
+        self._distribute(orders, asked=True)
+        thing = f"{request.kind} {request.name}".capitalize()
+        return Refusal(
+            f"{thing} is out of use now, but will not be after the program was ended: {error}"
+        )
+
+    def _keep(self, records: tuple[TakeOut, ...]) -> str:
+        """Write what is out of use; return what went wrong, with a remedy, or nothing."""
+        return "" if self._keeper is None else self._keeper.save(records)
 
     def _request_name(self, request: NameRequest, now: int) -> tuple[Order, ...] | Refusal:
         if self._describer is None:
@@ -201,7 +248,7 @@ class Controller:
         """Return an iterator of changes, of which the first has everything as it stands."""
         watcher = Watcher()
         status = self.status()
-        self._alarms = status.alarms
+        self._alarms, self._out_of_use = status.alarms, status.out_of_use
         heard = (
             Report(device, each.value)
             for link in status.links
@@ -213,6 +260,7 @@ class Controller:
             orders=status.orders,
             links=status.links,
             alarms=status.alarms,
+            out_of_use=status.out_of_use,
         )
         if self._running:
             self._watchers.add(watcher)
@@ -226,6 +274,7 @@ class Controller:
             at=self._now(),
             links=tuple(supervisor.status() for supervisor in self._supervisors),
             alarms=self._all_alarms(),
+            out_of_use=self._interlocking.out_of_use,
             orders=(
                 *self._interlocking.orders(),
                 *self._panel.orders,
@@ -362,7 +411,9 @@ class Controller:
         self._asks.look(asked=asked)
         if self._watchers:
             known, self._alarms = self._alarms, self._all_alarms()
-            if orders or reports or names or self._alarms != known:
+            used, self._out_of_use = self._out_of_use, self._interlocking.out_of_use
+            news = self._alarms != known or self._out_of_use != used
+            if orders or reports or names or news:
                 self._tell_watchers(orders=orders, reports=reports, names=names)
 
     def _all_alarms(self) -> tuple[Alarm, ...]:
@@ -413,6 +464,7 @@ class Controller:
                 orders=orders,
                 links=links,
                 alarms=self._alarms,
+                out_of_use=self._out_of_use,
                 answers=answers,
                 names=names,
             )

@@ -273,6 +273,10 @@ class Interlocking:
         """What is out of use, by whom and why, in the order in which it was taken."""
         return self._out_of_use.records
 
+    def out_of_use_without(self, request: GiveBack) -> tuple[TakeOut, ...]:
+        """Return what will be out of use when something has been given back."""
+        return self._out_of_use.without(request)
+
     @property
     def alarms(self) -> tuple[Alarm, ...]:
         """What a person should know of now, in the order of the file."""

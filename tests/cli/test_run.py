@@ -54,6 +54,7 @@ class Run:
     async def __aenter__(self) -> Self:
         self.process = await asyncio.create_subprocess_exec(
             *(sys.executable, "-m", "signalling", "run", *self.arguments),
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
         )
@@ -193,3 +194,81 @@ def test_what_cannot_be_run_is_refused_with_a_remedy(
 def test_a_file_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["run", "nowhere.toml"]) == UNUSABLE
     assert "nowhere.toml" in capsys.readouterr().err
+
+
+LOOP = (
+    RING[: RING.index("[transports.club]")]
+    + """
+[transports.bench]
+kind = "loopback"
+[[bindings]]
+device = "*"
+transport = "bench"
+"""
+)
+
+
+async def ask(run: Run, text: str) -> None:
+    """Write a request, and wait until it is answered."""
+    assert run.process.stdin is not None
+    run.process.stdin.write(f"{text}\n".encode())
+    await run.process.stdin.drain()
+    await until(lambda: any(f"{text}: " in line for line in run.lines), text)
+
+
+@pytest.mark.real_time
+async def test_what_is_out_of_use_outlives_a_kill(tmp_path: Path) -> None:
+    file = tmp_path / "layout.toml"
+    file.write_text(LOOP)
+    async with Run(str(file), "--requests") as run:
+        await ask(run, "take-out block b2 Ann a broken rail")
+        assert any(line.endswith("a broken rail: taken") for line in run.lines)
+        run.process.kill()
+        await run.process.wait()
+    async with Run(str(file), "--requests") as run:
+        await until(lambda: any("out of use" in line for line in run.lines), "told at the start")
+        (told,) = [line for line in run.lines if "out of use" in line]
+        assert "block b2 is out of use: Ann, since 20" in told
+        assert told.endswith(": a broken rail")
+        await until(lambda: any("signal A: danger" in line for line in run.lines), "orders")
+        first = next(line for line in run.lines if "signal A: danger" in line)
+        assert run.lines.index(told) < run.lines.index(first)
+        await ask(run, "give-back block b2 Ann")
+        await until(lambda: any("is given back: Ann" in line for line in run.lines), "given back")
+        run.process.kill()
+        await run.process.wait()
+    async with Run(str(file), "--json", "--requests") as run:
+        await until(lambda: any('"order"' in line for line in run.lines), "orders")
+        assert not any("out-of-use" in line for line in run.lines)
+        await ask_in_json(run, "take-out signal A Bea lamps")
+        (event,) = [json.loads(line) for line in run.lines if '"out-of-use"' in line]
+        assert {key: event[key] for key in ("kind", "name", "person", "reason")} == {
+            "kind": "signal",
+            "name": "A",
+            "person": "Bea",
+            "reason": "lamps",
+        }
+        assert await run.end(signal.SIGTERM) == GOOD
+
+
+async def ask_in_json(run: Run, text: str) -> None:
+    assert run.process.stdin is not None
+    run.process.stdin.write(f"{text}\n".encode())
+    await run.process.stdin.drain()
+    await until(lambda: any('"out-of-use"' in line for line in run.lines), text)
+
+
+def test_a_record_that_is_not_plainly_right_stops_the_start(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, state = tmp_path / "layout.toml", tmp_path / "state.json"
+    file.write_text(LOOP)
+    state.write_text("{")
+    assert main(["run", str(file), "--state", str(state)]) == MISTAKES
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert f"{state}:1: error: out of use, the record: This is not JSON" in said.err
+    state.unlink()
+    state.mkdir()
+    assert main(["run", str(file), "--state", str(state)]) == UNUSABLE
+    assert str(state) in capsys.readouterr().err

@@ -418,8 +418,8 @@ def check(rig: Rig, gone: set[tuple[Thing, str]], orders: list[Order]) -> None:
         if (Thing.SIGNAL, output.device.name) in gone and output.device.kind == "signal":
             assert now.aspects[output.device.name] == output.default
     for signal, aspect in now.aspects.items():
-        if aspect != "danger" and not rig.table.layout.signals[signal].distant:
-            rows = [row for row in rig.table.rows if row.signal == signal]
+        rows = [row for row in rig.table.rows if row.signal == signal]
+        if aspect != "danger" and rows:  # distant signals have none
             assert any(not touched(row) & gone for row in rows), f"{signal} shows {aspect}"
     for name, applied in now.stops.items():
         signal = rig.table.layout.stops[name].signal

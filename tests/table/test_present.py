@@ -152,6 +152,11 @@ def said(table: Table, row: Row) -> tuple[set[str], set[str]]:
         for turnout in cells[lie]
     }
     terms |= {f"not hold {signal}", "not hold all", f"not out of reach {signal}"}
+    over = "/".join(str(route).split("/")[:2])  # a move goes over its route
+    terms |= {f"not out of use route {name}" for name in (over, route)}
+    terms |= {f"not out of use block {name}" for name in (*cells["blocks"], *cells["overlap"])}
+    terms |= {f"not out of use turnout {name}" for name in (*cells["normal"], *cells["reverse"])}
+    terms.add(f"not out of use signal {signal}")
     terms |= {f"danger {name}=free" for name in cells["danger"]}
     terms |= {f"not signal {name} passed at danger" for name in cells["foul"]}
     for what, value in cells["proved"].items():
