@@ -31,6 +31,8 @@ def test_where_nothing_is_reported_whatever_is_asked_leaves_everything_at_danger
         "TURNOUT": [*table.layout.turnouts, "t"],
         "ROUTE": [row.name for row in table.rows],
         "TRAIN": ["1A23"],
+        "PERSON": ["Ann", "Bea"],
+        "REASON...": ["hands on the track"],
     }
     now = 0
     for _ in range(data.draw(st.integers(1, 20))):
