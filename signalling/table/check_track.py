@@ -93,7 +93,7 @@ def _check_warning(table: Table, findings: Findings, rows: list[Row]) -> None:
     for row in rows:
         aspect = row.speed.next[DANGER]
         # The least proceed aspect is the warning itself.
-        if row.route.exit is not None and aspect != row.speed.held_at:
+        if row.route.exit is not None and aspect != row.speed.held_at and not _warned(table, row):
             titles = {each.name: each.title for each in table.practice.aspects}
             findings.note(
                 _at(row.signal),
@@ -103,6 +103,15 @@ def _check_warning(table: Table, findings: Findings, rows: list[Row]) -> None:
                 "Give it a third aspect, or keep the speed low enough to stop at sight.",
             )
             return
+
+
+def _warned(table: Table, row: Row) -> bool:
+    """Return whether a distant signal on a route, or below its signal, tells of the next one."""
+    joints = {row.route.entry, *(Joint(way.block, way.ahead or "") for way in row.route.ways[:-1])}
+    return any(
+        distant.route.entry in joints and distant.route.exit == row.route.exit
+        for distant in table.distants
+    )
 
 
 def _check_told_apart(findings: Findings, rows: list[Row]) -> None:

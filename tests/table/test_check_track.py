@@ -220,6 +220,17 @@ def test_a_distant_signal_before_a_main_one_is_sound() -> None:
     assert findings(BASE.replace("[stops]", DISTANT)) == []
 
 
+@pytest.mark.parametrize("joint", ["d > a", "g > a"])
+def test_a_distant_signal_warns_in_the_place_of_the_main_signal_before_it(joint: str) -> None:
+    """On the way from a signal of two aspects to the next, or below it."""
+    text = BASE.replace('D = { at = "d > a", aspects = 3 }', 'D = { at = "d > g", aspects = 2 }')
+    text = text.replace("> d > a", "> d > g > a").replace("f = {}", "f = {}\ng = {}")
+    assert [found[:2] for found in findings(text)] == [("note", "signal D")]
+    at = joint.replace("d > a", "d > g")
+    distant = f"D0 = {{ at = '{at}', distant = true, aspects = 2 }}\n[stops]"
+    assert findings(text.replace("[stops]", distant)) == []
+
+
 def test_a_distant_signal_that_no_main_signal_follows() -> None:
     text = BASE.replace('E = { at = "e > f", aspects = 3 }', "").replace(
         "[stops]", DISTANT.replace("d > a", "c > e")
