@@ -39,15 +39,15 @@ def speed_name(practice: Practice, special: SignalRoute) -> str | None:
     return special.speed
 
 
-def route_speed(practice: Practice, special: SignalRoute, head: Head) -> RouteSpeed:
+def route_speed(practice: Practice, special: SignalRoute, head: Head, least: str) -> RouteSpeed:
     """Return what the speed of a route makes of it; of none, nothing.
 
+    ``least`` is the practice's most restrictive proceed aspect.
     A head that cannot show the aspect at which a route would be held is held at danger.
     Raises ``KeyError`` where the practice does not have the speed.
     """
     name = speed_name(practice, special)
     speed = Speed(meaning="") if name is None else practice.speeds[name]
-    least = practice.ordinary[1]
     held_at = speed.shows.get(least, least)
     release = special.release or speed.release
     # Held in another way than the practice has it, the route is not announced.

@@ -175,11 +175,13 @@ def gather_rows(
     )
     choices = choices_of(routes)
     heads = _heads(layout, practice)
+    least = practice.ordinary[1]
     speeds = {
         route.name: route_speed(
             practice,
             _special(route, layout, moves),
             practice.heads[heads[route.signal]],
+            least,
         )
         for route in routes
     }
