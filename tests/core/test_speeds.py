@@ -89,6 +89,48 @@ def test_every_line_up_to_a_fast_diverging_route(kinds: tuple[str, ...]) -> None
     assert (oracle.FLASHING_DOUBLE_YELLOW in seen) is twice
 
 
+def ring_text(kinds: tuple[str, ...]) -> str:
+    """The same, but the straight route leads round to the first signal again."""
+    text = junction_text(kinds, "speed = 'fast'")
+    for old, new in (
+        ("a = {}\n", ""),
+        ("main = 'a > ", "main = '"),
+        ("quay = 'a > ", "quay = '"),
+        ("j[t normal] > m'", "j[t normal] > b0'"),
+        ("S0 = { at = 'a > b0'", "S0 = { at = 'j > b0'"),
+        ("m = {}\n", ""),
+        ("M = { at = 'j > m', aspects = 3 }\n", ""),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    return text
+
+
+@pytest.mark.parametrize("kinds", [*product(KINDS, repeat=3)])
+def test_every_ring_with_a_fast_diverging_route(kinds: tuple[str, ...]) -> None:
+    rig = Rig(ring_text(kinds))
+    blocks, names = ["b0", "b1", "b2", "j", "q"], ["S0", "S1", "S2"]
+    numbers = [3 if kind.startswith("three") else 4 for kind in kinds]
+    for lie in ("normal", "reverse"):
+        rig.lies("t", lie)
+        for pattern in gray(len(blocks)):
+            rig.occupied(*(block for block, train in zip(blocks, pattern, strict=True) if train))
+            rig.clear(*(block for block, train in zip(blocks, pattern, strict=True) if not train))
+            *before, j, q = pattern
+            if lie == "normal":
+                shown = oracle.ring([*numbers, 4], [*before, j])
+                assert rig.aspects([*names, "J"]) == shown, pattern
+                continue
+            junction = oracle.RED
+            if not j and before[-1]:
+                junction = oracle.BY_NEXT_SIGNAL[4][oracle.RED if q else oracle.YELLOW]
+            elif not j and oracle.can_announce(kinds, [False, *before]):
+                junction = oracle.HELD
+            held = junction == oracle.HELD
+            assert rig.aspect("J") == (oracle.YELLOW if held else junction), pattern
+            assert rig.aspects(names) == oracle.to_a_junction(kinds, before, junction), pattern
+
+
 FOUR = ("four-flashing", "four-flashing", "four-flashing")
 
 
