@@ -42,7 +42,8 @@ class RunningBoard:
         """Whether its counters stand."""
         self.detects: dict[str, bool | None] = dict.fromkeys(board.detectors, False)
         """By detector, whether it reads clear; ``None`` where it cannot be read."""
-        self.rejected = 0
+        self.proves: dict[str, bool | None] = dict.fromkeys(board.proofs, True)
+        """By signal, whether its lamps are proved alight; ``None`` where that cannot be read."""
         self._settings = node_file_from(board.file)
         self._wire = wire
         self._random = random
@@ -66,10 +67,10 @@ class RunningBoard:
             start=self._random.randrange(1 << 16),
             now=self._now,
         )
-        for pin in self.board.proofs.values():
-            self._apply(self._node.read(pin, True, self._now))  # noqa: FBT003 - a level
-        for name in self.detects:
-            self._read(name)
+        for signal, alight in self.proves.items():
+            self._read(self.board.proofs[signal], alight)
+        for detector, clear in self.detects.items():
+            self._read(self.board.detectors[detector], clear)
         self._run()
 
     def power_off(self) -> None:
@@ -109,13 +110,17 @@ class RunningBoard:
     def detect(self, name: str, clear: bool | None) -> None:  # noqa: FBT001
         if self.detects[name] is not clear:
             self.detects[name] = clear
-            self._read(name)
+            self._read(self.board.detectors[name], clear)
             self._run()
 
-    def _read(self, name: str) -> None:
+    def prove(self, signal: str, alight: bool | None) -> None:  # noqa: FBT001
+        self.proves[signal] = alight
+        self._read(self.board.proofs[signal], alight)
+        self._run()
+
+    def _read(self, pin: int, level: bool | None) -> None:  # noqa: FBT001
         if self._node is not None:
-            pin = self.board.detectors[name]
-            self._apply(self._node.read(pin, self.detects[name], self._now))
+            self._apply(self._node.read(pin, level, self._now))
 
     # -- running
 

@@ -1,7 +1,7 @@
 """The campaign: one fault after another on a railway at work, and what came of each.
 
-Law of this file: choosing, counting and reporting. Faults are made in
-``can_faults`` and ``mqtt_faults``; what is wrong the judge says.
+Law of this file: choosing, counting and reporting. Faults are made in the files
+named after what they befall; what is wrong the judge says.
 """
 
 from __future__ import annotations
@@ -20,14 +20,23 @@ from typing import Any
 from attrs import Factory, define
 
 from signalling.controller.clock import paced
+from tests.faults.adapter_faults import ADAPTER_FAULTS
+from tests.faults.broker_faults import BROKER_FAULTS
 from tests.faults.can_faults import CAN_FAULTS
 from tests.faults.every_flip import flip_every_bit_of_frames, flip_every_bit_of_messages
 from tests.faults.fault import NOBODY, NODE, ORDER_WAY, Fault
+from tests.faults.joint_faults import JOINT_FAULTS
 from tests.faults.judge import DANGER
 from tests.faults.mqtt_faults import MQTT_FAULTS
 from tests.faults.railway import Railway
 
-FAULTS: Sequence[Fault] = (*CAN_FAULTS, *MQTT_FAULTS)
+FAULTS: Sequence[Fault] = (
+    *CAN_FAULTS,
+    *ADAPTER_FAULTS,
+    *MQTT_FAULTS,
+    *BROKER_FAULTS,
+    *JOINT_FAULTS,
+)
 
 EVERY_FLIP = {
     "CAN: every bit, every pair of bits": flip_every_bit_of_frames,

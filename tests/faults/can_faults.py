@@ -1,15 +1,14 @@
-"""Faults of a CAN bus, of its boards and of the adapter.
+"""Faults of a CAN bus and of its boards.
 
 Law of this file: each does one thing to the wire or to a board, for a while, and
 then undoes it. Frames are altered on their way, as by a bad wire; what a board
-or an adapter would have to mean harm to do is not done.
+would have to mean harm to do is not done.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable
-from errno import ENODEV
 from random import Random
 
 import can
@@ -20,7 +19,6 @@ from tests.faults.fault import (
     ALL_BOARDS,
     LINK,
     NOBODY,
-    ON_THE_BUS,
     POOR,
     Fault,
     relying,
@@ -29,6 +27,7 @@ from tests.faults.fault import (
 )
 from tests.faults.railway import Railway
 from tests.faults.wire import Frame, Port, Trouble
+from tests.mixed.tern import BOARDS
 from transports.can.protect import check_sum
 
 PATIENCE = 1.5
@@ -356,6 +355,16 @@ async def unread(railway: Railway, random: Random) -> frozenset[str]:
     return relying(detectors=[detector])
 
 
+async def unproved(railway: Railway, random: Random) -> frozenset[str]:
+    """The lamps of a signal are out, or whether they are cannot be read; the aspect stands."""
+    board = railway.boards[random.choice([name for name in ALL_BOARDS if BOARDS[name].proofs])]
+    signal = random.choice(list(board.proves))
+    board.prove(signal, random.choice((False, None)))
+    await asyncio.sleep(seconds(random))
+    board.prove(signal, True)  # noqa: FBT003 - a level
+    return NOBODY
+
+
 async def same_number(railway: Railway, random: Random) -> frozenset[str]:
     """Another board has the same number, and reads every detector clear."""
     _, board = any_board(railway, random)
@@ -364,86 +373,6 @@ async def same_number(railway: Railway, random: Random) -> frozenset[str]:
     other.power_on()
     await asyncio.sleep(seconds(random))
     other.remove()
-    return NOBODY
-
-
-# -- the controller's end
-
-
-async def repeat_itself(railway: Railway, random: Random) -> frozenset[str]:
-    """The controller's computer stops, and its adapter sends the last frames again and again."""
-    said: dict[tuple[int, bytes], Frame] = {}
-    for frame in railway.wire.passed:
-        if frame.by == "controller":
-            said[frame.identifier, frame.data[3:4]] = frame
-    stopped = Befalls(lambda frame: frame.by == "controller", lambda _: ())
-    with on_wire(railway, stopped):
-        until = railway.now + seconds(random)
-        while railway.now < until:
-            for frame in said.values():
-                railway.wire.put(frame, troubled=False)
-            await asyncio.sleep(0.25)
-    return standing_on(boards=ALL_BOARDS)
-
-
-async def cut(railway: Railway, random: Random) -> frozenset[str]:
-    with on_wire(railway, Befalls(lambda _: True, lambda _: ())):
-        await asyncio.sleep(seconds(random))
-    return ON_THE_BUS
-
-
-async def unplug(railway: Railway, random: Random) -> frozenset[str]:
-    wire = railway.wire
-    wire.unplugged = True
-    for adapter in wire.adapters:
-        adapter.say(OSError(ENODEV, "no such device"))
-    await asyncio.sleep(seconds(random))
-    wire.unplugged = False
-    return ON_THE_BUS
-
-
-async def bus_off(railway: Railway, random: Random) -> frozenset[str]:
-    for adapter in railway.wire.adapters:
-        adapter.say(
-            can.Message(arbitration_id=0x44, is_error_frame=True, data=bytes(8), check=False)
-        )
-    railway.wire.full = True
-    await asyncio.sleep(seconds(random))
-    railway.wire.full = False
-    return ON_THE_BUS
-
-
-async def fill_up(railway: Railway, random: Random) -> frozenset[str]:
-    """The adapter takes no frame."""
-    railway.wire.full = True
-    await asyncio.sleep(seconds(random))
-    railway.wire.full = False
-    return standing_on(boards=ALL_BOARDS)
-
-
-async def babble(railway: Railway, random: Random) -> frozenset[str]:
-    """A board sends without end: above all others, below all others, or among them."""
-    kind = random.randrange(4)
-    model = lately(railway, random)
-
-    def made() -> Frame:
-        if kind == 0:
-            return Frame(0x000, random.randbytes(random.choice((4, 8))))
-        if kind == 1:
-            return Frame(0x7EF, random.randbytes(8))
-        if kind == 2:
-            return Frame(random.randrange(0x7F0), random.randbytes(8))
-        return untrue(model)
-
-    port = Port(railway.wire, "babbler", lambda _: None)
-
-    def again() -> None:
-        if port in railway.wire.ports:
-            port.send(made(), again)
-
-    again()
-    await asyncio.sleep(seconds(random) / 2)
-    port.leave()
     return NOBODY
 
 
@@ -468,11 +397,6 @@ CAN_FAULTS = (
     Fault(name="CAN: board bus-off", make=be_off_the_bus),
     Fault(name="CAN: board's counters stuck", make=count_no_more),
     Fault(name="CAN: detector not read", make=unread, weight=2),
+    Fault(name="CAN: lamps not proved", make=unproved),
     Fault(name="CAN: two boards of one number", make=same_number),
-    Fault(name="CAN: adapter repeats itself", make=repeat_itself),
-    Fault(name="CAN: bus cut", make=cut, promised=LINK),
-    Fault(name="CAN: adapter pulled out", make=unplug, promised=LINK),
-    Fault(name="CAN: adapter bus-off", make=bus_off, promised=LINK),
-    Fault(name="CAN: adapter takes nothing", make=fill_up, promised=LINK),
-    Fault(name="CAN: board babbles", make=babble, promised=LINK),
 )

@@ -47,6 +47,9 @@ SETTLED = 1.5
 LOCKED = 8.0
 """The same for a route that is locked: its approach time is 5 s."""
 
+CONNECTIONS = ("shed", "yard")
+"""The controller's, to the broker."""
+
 _REPORT = "tern/v1/node/{}/report"
 
 
@@ -113,7 +116,8 @@ class Railway:
             board.power_on()
         self.judge.shown = self.read()
         if self._controlled:
-            await stack.enter_async_context(self.controller)
+            await self.controller.__aenter__()
+            stack.push_async_callback(self._end_the_controller)
         self._tasks = [
             asyncio.create_task(self._tick(), name="the railway"),
             asyncio.create_task(self._say_foreign(), name="foreign devices"),
@@ -134,6 +138,25 @@ class Railway:
         await self._stack.aclose()
         for board in self.boards.values():
             board.remove()
+
+    # -- the controller
+
+    async def _end_the_controller(self) -> None:
+        await self.controller.__aexit__(None, None, None)
+
+    async def lose_the_controller(self) -> None:
+        """Let the controller end as if it were killed: nothing that it would still say arrives."""
+        for name in CONNECTIONS:
+            session = self.session(name)
+            if session is not None:
+                self.post.cut(session, None)
+        self.wire.unplugged = True
+        await self._end_the_controller()
+        self.wire.unplugged = False
+
+    async def start_a_controller(self) -> None:
+        self.controller = Controller(self.table)
+        await self.controller.__aenter__()
 
     # -- the hardware
 

@@ -24,9 +24,9 @@ import pytest
 
 from signalling.layout.words import BoundDevice, Device, Order, Report
 from tests.conftest import Broker, until
-from tests.faults.can_faults import babble, bus_off
+from tests.faults.adapter_faults import babble, bus_off
+from tests.faults.broker_faults import storm
 from tests.faults.fault import LINK, NODE, ORDER_WAY
-from tests.faults.mqtt_faults import storm
 from tests.faults.railway import Railway
 from tests.faults.wire import Frame, Port
 from tests.mixed.hall import Hall

@@ -77,9 +77,6 @@ STOPS: Mapping[str, str] = {
 HELD_BY: Mapping[str, str] = {"R4": "bell"}
 """The danger switch of each signal that has one."""
 
-PROVED = ("R1", "R2", "P1", "R3")
-"""Signals whose lamps are proved: only of these the signal before can know what they show."""
-
 MAY_FOLLOW: Mapping[str, tuple[str, ...]] = {
     # A four-aspect signal; the practice's sources are in signalling/practice/uk.toml.
     "caution": ("danger", "caution", "preliminary-caution", "clear"),
