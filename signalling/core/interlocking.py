@@ -32,9 +32,9 @@ from signalling.table.table import Output, Table
 
 __all__ = ["Interlocking", "Snapshot"]
 
-_FIRST = ("stop", "signal", "indicator", "lock", "turnout")
+_FIRST = ("stop", "signal", "indicator", "agreement", "lock", "turnout")
 """Kinds of orders in the order in which they go out when they restrict."""
-_LAST = ("turnout", "lock", "indicator", "signal", "stop")
+_LAST = ("turnout", "lock", "agreement", "indicator", "signal", "stop")
 """The same when they relax: what must be proved or seen first goes first."""
 
 

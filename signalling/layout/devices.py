@@ -85,6 +85,9 @@ def _devices(layout: Layout, aspects: Mapping[str, tuple[str, ...]]) -> Iterator
     for name, turnout in layout.turnouts.items():
         if turnout.lock:
             yield _made("lock", name, reporting=turnout.lever)
+    for name, single in layout.single_lines.items():
+        if single.other_end == "theirs":
+            yield _made("agreement", name)
     for name, signal in layout.signals.items():
         shown = aspects.get(name, KINDS["signal"].orders)
         yield LayoutDevice(device=Device("signal", name), orders=shown)

@@ -24,6 +24,7 @@ __all__ = [
     "Settings",
     "Signal",
     "SignalRoute",
+    "SingleLine",
     "Stop",
     "Supply",
     "Train",
@@ -298,6 +299,26 @@ class Signal:
 
 
 @frozen(kw_only=True)
+class SingleLine:
+    """``[single_lines]``: blocks through which trains run one way at a time, as both ends agree."""
+
+    blocks: tuple[str, ...] = _described(
+        "Its blocks, in order. Where the other end is theirs, from our end on, as far as they are "
+        "described here."
+    )
+    other_end: Literal["ours", "theirs"] = _described(
+        "Who signals the other end: `ours`, in this file, or `theirs`, another controller with "
+        "which we agree by reports and orders of the device `agreement NAME`.",
+        default="ours",
+    )
+    goes_first: bool = _described(
+        "Whether our end goes first when both ask at the same time, where the other end is theirs. "
+        "Of the two files, one must say so.",
+        default=False,
+    )
+
+
+@frozen(kw_only=True)
 class Detector:
     """``[detectors]``: reports a whole block, or a place at a joint."""
 
@@ -447,6 +468,9 @@ class Layout:
         factory=dict,
     )
     signals: Mapping[str, Signal] = _described("Signals, by name.", factory=dict)
+    single_lines: Mapping[str, SingleLine] = _described(
+        "Single lines whose ends agree which way trains run, by name.", factory=dict
+    )
     detectors: Mapping[str, Detector] = _described(
         "Detectors, by name. A block that has none gets a section detector of its own name.",
         factory=dict,

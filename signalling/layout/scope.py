@@ -26,6 +26,7 @@ THINGS = {
     "supplies": "supply",
     "lines": "line",
     "signals": "signal",
+    "single_lines": "single line",
     "detectors": "detector",
     "danger": "danger input",
     "buttons": "button",

@@ -20,6 +20,7 @@ from signalling.layout.validate_signals import check_signals
 from signalling.layout.validate_things import (
     check_detectors,
     check_readers,
+    check_single_lines,
     check_trains,
     check_turnouts,
 )
@@ -35,6 +36,7 @@ def validate(scope: Scope) -> Layout:
     check_turnouts(scope)
     check_signals(scope, lines)
     check_buttons(scope)
+    check_single_lines(scope, lines)
     check_trains(scope)
     check_readers(scope, lines)
     layout = check_detectors(scope, lines)

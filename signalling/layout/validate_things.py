@@ -6,18 +6,26 @@ far as lines and names show it.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from attrs import evolve
 
 from signalling.layout.findings import listed
 from signalling.layout.model import Detector, Layout
 from signalling.layout.names import why_no_name
-from signalling.layout.notation import NotationError, parse_path
+from signalling.layout.notation import NotationError, parse_joint, parse_path
 from signalling.layout.scope import Scope
 from signalling.layout.validate_lines import CheckedLines
 from signalling.layout.validate_signals import check_joint
 from signalling.layout.words import LONGEST_TEXT
 
-__all__ = ["check_detectors", "check_readers", "check_trains", "check_turnouts"]
+__all__ = [
+    "check_detectors",
+    "check_readers",
+    "check_single_lines",
+    "check_trains",
+    "check_turnouts",
+]
 
 
 def check_turnouts(scope: Scope) -> None:
@@ -48,6 +56,55 @@ def check_turnouts(scope: Scope) -> None:
                     "A supply is for the motor of a turnout that we move.",
                     'Add `moved_by = "us"`, or take `supply` out.',
                 )
+
+
+def check_single_lines(scope: Scope, lines: CheckedLines) -> None:
+    """Say what is wrong with single lines."""
+    for name, single in scope.layout.single_lines.items():
+        path, thing = ("single_lines", name), f"single line {name}"
+        if not single.blocks:
+            scope.findings.error(
+                (*path, "blocks"), thing, "It has no blocks.", "List its blocks, in order."
+            )
+        known = [
+            scope.known("blocks", block, (*path, "blocks", index), thing)
+            for index, block in enumerate(single.blocks)
+        ]
+        if all(known):
+            for rear, ahead in pairwise(single.blocks):
+                if ahead not in lines.track.neighbours.get(rear, ()):
+                    scope.findings.error(
+                        (*path, "blocks"),
+                        thing,
+                        f"Blocks {rear} and {ahead} do not meet.",
+                        "List its blocks in the order in which trains run through them.",
+                    )
+        if single.goes_first and single.other_end == "ours":
+            scope.findings.warning(
+                (*path, "goes_first"),
+                thing,
+                "`goes_first` does nothing, since both ends are ours: the first of its blocks goes "
+                "first.",
+                'Take it out, or write `other_end = "theirs"`.',
+            )
+        for signal, described in scope.layout.signals.items():
+            if _enters(described.at, single.blocks) and not described.controlled:
+                scope.findings.error(
+                    ("signals", signal),
+                    f"signal {signal}",
+                    f"Trains enter single line {name} past it, and it is not controlled: nobody "
+                    "would ask for the line.",
+                    "Add `controlled = true`, and ask for its routes.",
+                )
+
+
+def _enters(at: str, blocks: tuple[str, ...]) -> bool:
+    """Return whether a signal stands where a single line is entered."""
+    try:
+        joint = parse_joint(at)
+    except NotationError:
+        return False  # told with the signal
+    return joint.ahead in blocks and joint.rear not in blocks
 
 
 def check_trains(scope: Scope) -> None:

@@ -111,6 +111,13 @@ KINDS: dict[str, DeviceKind] = {
             sentence="the lock on a turnout that others move: asked for and given",
         ),
         DeviceKind(
+            name="agreement",
+            reports=("starting", "idle", "asked", "given", "given-asked"),
+            orders=("starting", "idle", "asked", "given", "given-asked"),
+            sentence="our end of a single line that somebody else signals the other end of: what "
+            "we say to them, and what they say",
+        ),
+        DeviceKind(
             name="signal",
             orders=("danger",),
             open_orders=True,

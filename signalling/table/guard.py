@@ -27,6 +27,7 @@ from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import TRUE, Graph, Latch, Literal
 from signalling.table.overlaps import Held, Overlaps
 from signalling.table.row import Move, Row
+from signalling.table.single_lines import SingleLines
 from signalling.table.turnouts import Turnouts
 
 __all__ = ["Guard", "Guards", "make_guard"]
@@ -106,10 +107,13 @@ class Guards:
     turnouts: Turnouts
     calls: Calls
     overlaps: Overlaps
+    single_lines: SingleLines
     guards: dict[str, Guard]
     """By route."""
     over: dict[tuple[str, Lie], list[tuple[Guard | Held, str]]] = field(factory=dict)
     """Who needs each turnout so, and the block for which it is held."""
+    _could: dict[str, Literal] = field(factory=dict)
+    """By route, whether it could be set but for the locks of others."""
 
     def __attrs_post_init__(self) -> None:
         """Sort the routes by the turnouts that they need."""
@@ -141,12 +145,20 @@ class Guards:
         whether its signal is off by it.
         """
         graph, guards = self.graph, self.guards
+        self._could = {
+            name: graph.all_of(
+                ready[name], *(self.single_lines.may_enter(*each) for each in guard.row.enters)
+            )
+            for name, guard in guards.items()
+        }
         able = {
             choice.route.name: self._overlap_possible(choice)
             for guard in guards.values()
             for choice in guard.row.choices
         }
-        asking = {name: self._asks(guard, ready[name], able) for name, guard in guards.items()}
+        asking = {
+            name: self._asks(guard, self._could[name], able) for name, guard in guards.items()
+        }
         leaves = self.calls.yields(asking)
         turns: dict[tuple[str, str], Latch] = {}
         grants: dict[str, Literal] = {}
@@ -289,10 +301,15 @@ class Guards:
         return held.holds(self.graph, self._shared(held.row, row)[0])
 
     def _called_against(self, row: Row) -> Literal:
-        """Return whether a controlled route in the way of an automatic one waits to be set."""
+        """Return whether a controlled route waits that an automatic one keeps out.
+
+        One that could not be set anyway keeps nobody waiting.
+        """
         others = (*row.first_come, *row.apart)
         waiting = (
-            self.calls.calls[name].called.literal for name in others if name in self.calls.calls
+            self.graph.all_of(self.calls.calls[name].called.literal, self._could[name])
+            for name in others
+            if name in self.calls.calls
         )
         return self.graph.any_of(*waiting)
 

@@ -24,6 +24,7 @@ from signalling.layout.routes import (
     that_chooses,
     without_overlap,
 )
+from signalling.layout.single_lines import LineEnd, entered_at
 from signalling.layout.track import Lies, Track, Way, contradict
 from signalling.practice.schema import Head, Practice
 from signalling.table.announce import Announcing, RouteSpeed, route_speed
@@ -102,6 +103,8 @@ class Row:
     """Whether it is locked while a train may be using it: it is controlled, has routes in its way,
     or reads over a turnout that we move or give leave to move, or over another signal's stop
     against it."""
+    enters: tuple[tuple[str, LineEnd], ...]
+    """Single lines that it enters, and at which end."""
     foul: tuple[str, ...]
     """Signals whose train, having passed at danger, could get in its way."""
     danger: tuple[str, ...]
@@ -278,6 +281,11 @@ def gather_rows(
                 or any(
                     layout.turnouts[turnout].moved_by == "us" or layout.turnouts[turnout].lock
                     for turnout, _ in route.all_lies
+                ),
+                enters=tuple(
+                    (name, end)
+                    for name, line in layout.single_lines.items()
+                    if (end := entered_at(line, route, track)) is not None
                 ),
                 foul=tuple(
                     dict.fromkeys([route.signal, *(other.signal for other in sharing.values())])

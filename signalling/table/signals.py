@@ -24,6 +24,7 @@ from signalling.table.out_of_use import any_of_row, out_of_use
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row
+from signalling.table.single_lines import SingleLines
 from signalling.table.stop_proofs import StopProofs
 from signalling.table.turnouts import Turnouts
 
@@ -61,6 +62,7 @@ class Signals:
     passing: Passing
     stop_proofs: StopProofs
     overlaps: Overlaps
+    single_lines: SingleLines
     moves: dict[str, list[Row]] = field(factory=dict)
     """By signal, those of subsidiary moves."""
     guards: dict[str, Guard] = field(factory=dict)
@@ -169,6 +171,7 @@ class Signals:
         return self.graph.all_of(
             *(self.detection.occupied(way.block) ^ 1 for way in row.clear),
             *(self.turnouts.detected(turnout, lie) for turnout, lie in row.lies),
+            *(self.single_lines.may_enter(*each) for each in row.enters),
             self.undisturbed(row),
         )
 

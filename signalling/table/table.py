@@ -12,6 +12,7 @@ from attrs import frozen
 from signalling.layout.devices import AHEAD
 from signalling.layout.model import Layout
 from signalling.layout.routes import Problem, derive_routes
+from signalling.layout.single_lines import LineEnd
 from signalling.layout.track import Track, derive_track
 from signalling.layout.words import KINDS, Device
 from signalling.practice.schema import DANGER, Practice
@@ -19,11 +20,12 @@ from signalling.table.calls import Calls
 from signalling.table.detection import Detection
 from signalling.table.distant import DistantRow, Distants, gather_distants
 from signalling.table.graph import FALSE, Graph, Literal
-from signalling.table.guard import Guards, make_guard
+from signalling.table.guard import Guard, Guards, make_guard
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row, gather_rows
 from signalling.table.signals import Branch, Signals
+from signalling.table.single_lines import SingleLines
 from signalling.table.stop_proofs import StopProofs
 from signalling.table.stops import Stops
 from signalling.table.turnouts import Turnouts
@@ -99,6 +101,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     overlaps = Overlaps(graph, detection, turnouts, calls)
     for row in rows:
         overlaps.add(row)
+    single_lines = SingleLines(graph, layout, track, detection)
     signals = Signals(
         graph,
         layout,
@@ -109,6 +112,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         passing,
         stop_proofs,
         overlaps,
+        single_lines,
         moves,
     )
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
@@ -128,13 +132,14 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     for guard in guards.values():
         if guard.row.controlled:
             calls.add(guard.row)
-    keeper = Guards(graph, detection, turnouts, calls, overlaps, guards)
+    keeper = Guards(graph, detection, turnouts, calls, overlaps, single_lines, guards)
     keeper.finish(
         {name: signals.lockable(guard.row) for name, guard in guards.items()},
         {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
         {name: signals.off_by(guard.row) for name, guard in guards.items()},
     )
     turnouts.finish(keeper.locks(), keeper.turnout_calls())
+    single_lines.finish(*_entering(guards, calls, signals))
     before, more = derive_routes(layout, track, of_distants=True)
     distants = Distants(signals, gather_distants(layout, practice, track, before))
     stops = Stops(layout, detection, passing, signals, keeper)
@@ -195,6 +200,10 @@ def _outputs(
         elif name in turnouts.free:
             lock = ((turnouts.free[name], "free"),)
             outputs.append(Output(Device("lock", name), lock, KINDS["lock"].restrictive))
+    for name, line in layout.single_lines.items():
+        if line.other_end == "theirs":
+            said = signals.single_lines.says(name)
+            outputs.append(Output(Device("agreement", name), said, KINDS["agreement"].restrictive))
     return tuple(outputs)
 
 
@@ -237,6 +246,24 @@ def _ahead(layout: Layout, name: str, announces: Callable[[str, str], Literal]) 
         return []
     lit = tuple((announces(name, each), each) for each in positions)
     return [Output(Device("indicator", f"{name}/{AHEAD}"), lit, "dark")]
+
+
+def _entering(
+    guards: Mapping[str, Guard], calls: Calls, signals: Signals
+) -> tuple[dict[tuple[str, LineEnd], list[Literal]], dict[tuple[str, LineEnd], list[Literal]]]:
+    """Return by end of a single line which routes into it are wanted, and which are locked."""
+    wants: dict[tuple[str, LineEnd], list[Literal]] = {}
+    locks: dict[tuple[str, LineEnd], list[Literal]] = {}
+    for name, guard in guards.items():
+        for end in guard.row.enters:
+            locks.setdefault(end, []).append(guard.lock.literal)
+            if name in calls.calls:
+                # Who asks for at once or not at all does not wait for an answer from elsewhere.
+                alone = signals.layout.single_lines[end[0]].other_end == "theirs"
+                asked = calls.waits(name) if alone else calls.asked(name)
+                wanted = signals.graph.all_of(asked, signals.lockable(guard.row))
+                wants.setdefault(end, []).append(wanted)
+    return wants, locks
 
 
 def _alarms(
