@@ -9,6 +9,7 @@ the names of its rows repeated. What the font cannot show stands as its number.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from io import BytesIO
 from itertools import accumulate, groupby
 from xml.sax.saxutils import escape
@@ -23,12 +24,14 @@ from reportlab.pdfbase.pdfmetrics import registerFont, stringWidth
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
+    BaseDocTemplate,
     Flowable,
-    LongTable,
+    Frame,
     PageBreak,
+    PageTemplate,
     Paragraph,
-    SimpleDocTemplate,
     Spacer,
+    Table,
     TableStyle,
 )
 
@@ -41,11 +44,19 @@ _PLAIN, _BOLD = "Roboto", "RobotoBold"
 _SIZE, _LEADING, _PADDING = 7.0, 8.4, 2.5
 """Of the text of the table, in points."""
 _MARGIN = 10 * mm
-_ROOM = _MARGIN + 2 * _LEADING
+_FOOT = _MARGIN + 2 * _LEADING
 """Below: the margin, and the foot of the page."""
+_CELL = 3.0
+"""Above and below the text of a cell, together."""
+_TALLEST = 80 * mm
+"""Of a heading that is read from below."""
 _WIDEST = 60 * mm
 """Width beyond which a text is broken even within words."""
 
+_LIKED = 180 * mm
+"""Width beyond which no column is made, however long its texts."""
+_LIST = 8
+"""Texts of a cell beyond which they stand one after the other, not one below the other."""
 _HANG = "  "
 """Before the lines on which a text goes on."""
 
@@ -65,6 +76,7 @@ def as_pdf(sheet: Sheet) -> bytes:
     """Return a sheet as a PDF on A4, or on A3 where it is wide, without unused columns."""
     glyphs = _fonts()
 
+    @lru_cache(100_000)
     def shown(text: str) -> str:
         """Return a text in which the number of a character stands for what the font lacks."""
         return "".join(
@@ -77,27 +89,25 @@ def as_pdf(sheet: Sheet) -> bytes:
     page, bands = _bands(sheet, shown)
     title = shown(f"{sheet.layout}: {sheet.title.lower()}")
     out = BytesIO()
-    document = SimpleDocTemplate(
+    document = BaseDocTemplate(
         out,
-        pagesize=page,
-        leftMargin=_MARGIN,
-        rightMargin=_MARGIN,
-        topMargin=_MARGIN,
-        bottomMargin=_ROOM,
         title=title,
         subject=" ".join(map(shown, sheet.notes)),
         author="",
         lang="en",
         invariant=1,
+        pagesize=page,
     )
 
-    def foot(canvas: Canvas, document: SimpleDocTemplate) -> None:
+    def foot(canvas: Canvas, document: BaseDocTemplate) -> None:
         canvas.setFont(_PLAIN, _SIZE)
         canvas.drawString(_MARGIN, _MARGIN, title)
         canvas.drawRightString(page[0] - _MARGIN, _MARGIN, f"page {document.page}")
 
-    story = [*_story(sheet, page, bands, title, shown)]
-    document.build(story, onFirstPage=foot, onLaterPages=foot)
+    room = page[0] - 2 * _MARGIN, page[1] - _MARGIN - _FOOT
+    frame = Frame(_MARGIN, _FOOT, *room, 0, 0, 0, 0)
+    document.addPageTemplates(PageTemplate(frames=[frame], onPage=foot, pagesize=page))
+    document.build([*_story(sheet, room, bands, title, shown)])
     return out.getvalue()
 
 
@@ -111,6 +121,13 @@ def _fonts() -> frozenset[int]:
     return faces[0] & faces[1]
 
 
+@lru_cache(100_000)
+def _length(text: str, font: str) -> float:
+    """Return the width of a text, in points; most texts of a large table stand in it often."""
+    length: float = stringWidth(text, font, _SIZE)
+    return length
+
+
 # -- widths --------------------------------------------------------------------------------
 
 
@@ -121,6 +138,8 @@ def _bands(
     columns = [
         column for column in sheet.used if not (sheet.headings and column.key == sheet.parts)
     ]
+    if not columns:
+        return landscape(A4), ()
     columns.sort(key=lambda column: column.key != sheet.names)
     sizes = {column.key: _sizes(sheet, column, shown) for column in columns}
     least = sum(size for size, _ in _fitted(columns, sizes, shown))
@@ -140,7 +159,10 @@ def _bands(
 def _sizes(sheet: Sheet, column: Column, shown: Callable[[str], str]) -> _Size:
     """Return the least width of a column, in which words stay whole, and the one that it likes."""
     words: set[tuple[str, str]] = set()
-    if not narrow(sheet, column):
+    upright = 0.0
+    if narrow(sheet, column):
+        upright = _LEADING * len(_upright(column, shown))
+    else:
         words = {(word, _BOLD) for word in shown(column.heading).split()}
     font = _BOLD if column.key == sheet.names else _PLAIN
     said = {text for row in sheet.rows for text in _lines(column, row, shown)}
@@ -148,9 +170,9 @@ def _sizes(sheet: Sheet, column: Column, shown: Callable[[str], str]) -> _Size:
         indent = text[: len(text) - len(text.lstrip())]
         for number, word in enumerate(text.split()):
             words.add((f"{indent}{_HANG if number else ''}{word}", font))
-    least = max((stringWidth(word, each, _SIZE) for word, each in words), default=0)
-    likes = max((stringWidth(text, font, _SIZE) for text in said), default=0)
-    least = min(max(least, _SIZE), _WIDEST) + 2 * _PADDING
+    least = max((_length(word, each) for word, each in words), default=0)
+    likes = min(max((_length(text, font) for text in said), default=0), _LIKED)
+    least = max(min(max(least, _SIZE), _WIDEST), upright) + 2 * _PADDING
     return least, max(least, likes + 2 * _PADDING)
 
 
@@ -160,7 +182,7 @@ def _fitted(
     """Return the sizes of columns side by side, wide enough for the headings that they share."""
     fitted: list[_Size] = []
     for group, members in groupby(columns, key=lambda column: column.group):
-        words = [stringWidth(word, _BOLD, _SIZE) for word in shown(group).split()]
+        words = [_length(word, _BOLD) for word in shown(group).split()]
         some = [sizes[column.key] for column in members]
         lacking = max([0.0, *words]) + 2 * _PADDING - sum(least for least, _ in some)
         if words and lacking > 0:
@@ -183,21 +205,26 @@ def _shared_out(sizes: Sequence[_Size], room: float) -> Sequence[float]:
 
 def _story(
     sheet: Sheet,
-    page: tuple[float, float],
+    room: tuple[float, float],
     bands: tuple[_Band, ...],
     title: str,
     shown: Callable[[str], str],
 ) -> Iterator[Flowable]:
+    """Yield what a document is made of; ``room`` is the width and height of a page's contents."""
     text = ParagraphStyle("text", fontName=_PLAIN, fontSize=8, leading=10, spaceAfter=2)
     head = ParagraphStyle(
         "head", parent=text, fontName=_BOLD, fontSize=12, leading=15, keepWithNext=1
     )
-    yield Paragraph(escape(title), head)
-    for note in sheet.notes:
-        yield Paragraph(escape(shown(note)), text)
+    over = [Paragraph(escape(title), head)]
+    over += [Paragraph(escape(shown(note)), text) for note in sheet.notes]
+    over.append(Spacer(1, 6))
+    yield from over
+    taken = sum(each.wrap(*room)[1] + each.getSpaceAfter() for each in over)
     for number, band in enumerate(bands):
-        yield PageBreak() if number else Spacer(1, 6)
-        yield _table(sheet, band, page[1], shown)
+        if number:
+            yield PageBreak()
+        yield from _pages(sheet, band, (room[1] - taken, room[1]), shown)
+        taken = 0.0
     legend = [column for band in bands for column in band.columns if column.sentence]
     if legend:
         yield Spacer(1, 12)
@@ -210,39 +237,89 @@ def _story(
         yield Paragraph(escape(shown(f"Nothing stands under {', '.join(unused)}.")), text)
 
 
-def _table(sheet: Sheet, band: _Band, height: float, shown: Callable[[str], str]) -> Flowable:
-    """Return the part of the table that stands on pages of its own: some columns, all rows."""
+def _pages(
+    sheet: Sheet, band: _Band, rooms: tuple[float, float], shown: Callable[[str], str]
+) -> Iterator[Flowable]:
+    """Yield a band, page by page; ``rooms`` are the heights on its first page and on others.
+
+    Rows are put on pages here, as each one's height is known: the library's way of splitting a
+    table looks at all rows that are left for every page.
+    """
     style: list[tuple[object, ...]] = [
         ("FONT", (0, 0), (-1, -1), _PLAIN, _SIZE, _LEADING),
         ("FONT", (0, 0), (0, -1), _BOLD, _SIZE, _LEADING),
         ("LEFTPADDING", (0, 0), (-1, -1), _PADDING),
         ("RIGHTPADDING", (0, 0), (-1, -1), _PADDING),
         ("TOPPADDING", (0, 0), (-1, -1), 1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), _CELL - 1),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("GRID", (0, 0), (-1, -1), 0.4, grey),
     ]
-    data: list[list[object]] = [*_headings(sheet, band, style, shown)]
-    top = len(data)
+    headings = [*_headings(sheet, band, style, shown)]
+    top = len(headings)
     style += [
         ("FONT", (0, 0), (-1, top - 1), _BOLD, _SIZE, _LEADING),
         ("VALIGN", (0, top - 1), (-1, top - 1), "BOTTOM"),
         ("BACKGROUND", (0, 0), (-1, top - 1), HexColor(0xEEEEEE)),
         ("LINEBELOW", (0, top - 1), (-1, top - 1), 0.8, black),
     ]
-    tallest = max((_height(cell) for row in data for cell in row), default=0)
-    most = max(int((height - _MARGIN - _ROOM - 2 * tallest - 60) / _LEADING), 1)
+    heights = [max(map(_height, row)) for row in headings]
+    free = rooms[1] - sum(heights)
+    most = max(int((free - _CELL) / _LEADING), 1)
+    pages: list[list[_Line]] = [[]]
+    left = rooms[0] - sum(heights)
+    for line in _rows(sheet, band, most, shown):
+        if line.height > left:
+            pages.append([])
+            left = free
+        pages[-1].append(line)
+        left -= line.height
+    for number, lines in enumerate(pages):
+        if number:
+            yield PageBreak()
+        own = list(style)
+        for at, line in enumerate(lines, top):
+            if line.first:
+                own.append(("LINEABOVE", (0, at), (-1, at), 0.8, black))
+            if line.across:
+                own.append(("SPAN", (0, at), (-1, at)))
+        if lines or len(pages) == 1:
+            yield Table(
+                [*headings, *(line.cells for line in lines)],
+                colWidths=list(band.widths),
+                rowHeights=[*heights, *(line.height for line in lines)],
+                style=TableStyle(own),
+                hAlign="LEFT",
+            )
+
+
+@frozen
+class _Line:
+    """A row of the printed table: of a sheet's row, or a part of one, or a heading across."""
+
+    cells: list[object]
+    first: bool
+    """Whether it is the first of those that belong together."""
+    across: bool = False
+
+    @property
+    def height(self) -> float:
+        """Its height in points."""
+        return max(map(_height, self.cells))
+
+
+def _rows(sheet: Sheet, band: _Band, most: int, shown: Callable[[str], str]) -> Iterator[_Line]:
+    """Yield the rows under the headings; ``most`` is how many lines of text a page has room for."""
     for part, rows in groupby(sheet.rows, key=lambda row: row[sheet.parts]):
-        style.append(("LINEABOVE", (0, len(data)), (-1, len(data)), 0.8, black))
+        first = True
         if sheet.headings:
-            style.append(("SPAN", (0, len(data)), (-1, len(data))))
             over = _wrapped(shown(sheet.headings[str(part)]), _BOLD, sum(band.widths))
-            data.append(["\n".join(over), *[""] * (len(band.columns) - 1)])
+            yield _Line(["\n".join(over), *[""] * (len(band.columns) - 1)], first, across=True)
+            first = False
         for row in rows:
-            data += _cells(sheet, band, row, most, shown)
-    return LongTable(
-        data, colWidths=list(band.widths), repeatRows=top, style=TableStyle(style), hAlign="LEFT"
-    )
+            for cells in _cells(sheet, band, row, most, shown):
+                yield _Line(cells, first)
+                first = False
 
 
 def _headings(
@@ -259,17 +336,21 @@ def _headings(
             over += ["\n".join(_wrapped(shown(group), _BOLD, width)), *[""] * (count - 1)]
         yield over
     yield [
-        _Upright(shown(column.heading))
+        _Upright(_upright(column, shown))
         if narrow(sheet, column)
         else "\n".join(_wrapped(shown(column.heading), _BOLD, width))
         for column, width in zip(band.columns, band.widths, strict=True)
     ]
 
 
+def _upright(column: Column, shown: Callable[[str], str]) -> list[str]:
+    return _wrapped(shown(column.heading), _BOLD, _TALLEST)
+
+
 def _height(cell: object) -> float:
     if isinstance(cell, _Upright):
-        return cell.wrap(0, 0)[1]
-    return _LEADING * str(cell).count("\n")
+        return cell.wrap(0, 0)[1] + _CELL
+    return _LEADING * (str(cell).count("\n") + 1) + _CELL
 
 
 def _cells(
@@ -294,25 +375,27 @@ def _cells(
 
 def _lines(column: Column, row: Row, shown: Callable[[str], str]) -> tuple[str, ...]:
     value = row[column.key]
-    said = value.lines("") if isinstance(value, Expression) else texts(column, value)
-    return tuple(map(shown, said))
+    if isinstance(value, Expression):
+        return tuple(map(shown, value.lines("")))
+    said = tuple(map(shown, texts(column, value)))
+    return said if len(said) <= _LIST else (", ".join(said),)
 
 
 def _wrapped(text: str, font: str, width: float, hang: str = "") -> list[str]:
     """Return the lines of a text in a column."""
     room = width - 2 * _PADDING
-    if stringWidth(text, font, _SIZE) <= room:
+    if _length(text, font) <= room:
         return [text]
     indent = text[: len(text) - len(text.lstrip())]
     lines: list[str] = []
     line = indent
     for word in text.split():
         longer = f"{line} {word}" if line.strip() else f"{line}{word}"
-        if stringWidth(longer, font, _SIZE) > room and line.strip():
+        if _length(longer, font) > room and line.strip():
             lines.append(line)
             longer = f"{indent}{hang}{word}"
         line = longer
-        while stringWidth(line, font, _SIZE) > room:
+        while _length(line, font) > room:
             fits = _fitting(line, font, room, len(indent) + len(hang) + 1)
             if fits == len(line):
                 break
@@ -324,7 +407,7 @@ def _wrapped(text: str, font: str, width: float, hang: str = "") -> list[str]:
 def _fitting(line: str, font: str, room: float, least: int) -> int:
     """Return how many letters of a line have room; ``least`` of them, whatever the room."""
     count = min(least, len(line))
-    while count < len(line) and stringWidth(line[: count + 1], font, _SIZE) <= room:
+    while count < len(line) and _length(line[: count + 1], font) <= room:
         count += 1
     return count
 
@@ -332,16 +415,18 @@ def _fitting(line: str, font: str, room: float, least: int) -> int:
 class _Upright(Flowable):  # type: ignore[misc] # reportlab has no types
     """A heading that is read from below, over a narrow column."""
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, lines: list[str]) -> None:
         super().__init__()
-        self.text = text
+        self.lines = lines
 
     def wrap(self, _width: float, _height: float) -> tuple[float, float]:
         """Return the width and the height that it takes, in points."""
-        return _LEADING, stringWidth(self.text, _BOLD, _SIZE) + 2
+        longest = max(_length(line, _BOLD) for line in self.lines)
+        return _LEADING * len(self.lines), longest + 2
 
     def draw(self) -> None:
         """Draw it from the lower left corner of its place."""
         self.canv.setFont(_BOLD, _SIZE)
         self.canv.rotate(90)
-        self.canv.drawString(1, -_SIZE, self.text)
+        for number, line in enumerate(self.lines):
+            self.canv.drawString(1, -_SIZE - number * _LEADING, line)

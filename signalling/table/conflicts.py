@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from itertools import product
 
+from attrs import define
+
 from signalling.layout.notation import Lie
 from signalling.layout.track import contradict
 from signalling.table.choices import Choice
@@ -46,27 +48,51 @@ def excludes(reasons: Reasons) -> bool:
     return any(why is not Why.SOME_OVERLAP for why in reasons)
 
 
+@define
+class _Facts:
+    """What is looked up of a row again and again."""
+
+    row: Row
+    siblings: frozenset[str]
+    kept_apart: frozenset[str]
+    """Routes of other signals that are in its way."""
+    track: dict[str, None]
+    kept_clear: dict[str, None]
+    track_lies: frozenset[tuple[str, Lie]]
+    lies: frozenset[tuple[str, Lie]]
+
+
+def _facts(row: Row) -> _Facts:
+    return _Facts(
+        row,
+        siblings=frozenset(row.siblings),
+        kept_apart=frozenset((*row.first_come, *row.apart)),
+        track=dict.fromkeys(row.route.blocks),
+        kept_clear=dict.fromkeys(way.block for way in row.route.kept_clear),
+        track_lies=frozenset(row.route.all_lies),
+        lies=frozenset(row.lies),
+    )
+
+
 def conflicts_of(rows: tuple[Row, ...]) -> Mapping[str, Mapping[str, Reasons]]:
     """Return, by route, the routes that conflict with it and why, in the order of the rows.
 
     Both halves are there: where one conflicts with another, so does the other with it.
     """
-    by_name = {row.name: row for row in rows}
+    facts = {row.name: _facts(row) for row in rows}
     place = {row.name: number for number, row in enumerate(rows)}
     beside = _beside(rows)
     found: dict[str, dict[str, Reasons]] = {row.name: {} for row in rows}
     for row in rows:
-        others = dict.fromkeys(
-            (
-                *row.siblings,
-                *row.first_come,
-                *row.apart,
-                *row.overlap_foes,
-                *beside.get(row.name, ()),
-            )
-        )
+        others = {
+            *row.siblings,
+            *row.first_come,
+            *row.apart,
+            *row.overlap_foes,
+            *beside.get(row.name, ()),
+        }
         for name in sorted(others, key=lambda each: place[each]):
-            reasons = _reasons(row, by_name[name])
+            reasons = _reasons(facts[row.name], facts[name])
             if reasons:
                 found[row.name][name] = reasons
     return found
@@ -93,45 +119,49 @@ def _beside(rows: tuple[Row, ...]) -> Mapping[str, Mapping[str, None]]:
     return found
 
 
-def _reasons(one: Row, two: Row) -> Reasons:
+def _reasons(one: _Facts, two: _Facts) -> Reasons:
     reasons: dict[Why, tuple[str, ...]] = {}
-    if two.name in one.siblings:
+    same_signal = two.row.name in one.siblings
+    if same_signal:
         reasons[Why.SAME_SIGNAL] = ()
-    if two.name in (*one.siblings, *one.apart, *one.first_come):
-        turnouts = _against(one.route.all_lies, two.route.all_lies)
+    if same_signal or two.row.name in one.kept_apart:
+        turnouts = _against(one.row.route.all_lies, two.track_lies)
         if turnouts:
             reasons[Why.TURNOUT] = turnouts
-        track = _shared(one.route.blocks, two.route.blocks)
+        track = tuple(block for block in one.track if block in two.track)
         if track:
             reasons[Why.TRACK] = track
-        kept = _shared(_kept_clear(one), _kept_clear(two))
-        overlaps = tuple(block for block in kept if block not in track)
+        overlaps = tuple(
+            block for block in one.kept_clear if block in two.kept_clear and block not in track
+        )
         if overlaps:
             reasons[Why.OVERLAP] = overlaps
-    flank = _flank(one, two)
-    if flank:
-        reasons[Why.FLANK] = flank
-    if not reasons and (one.choices or two.choices):
-        reasons = _by_overlap(one, two)
+    if one.row.flank or two.row.flank:
+        flank = _flank(one, two)
+        if flank:
+            reasons[Why.FLANK] = flank
+    if not reasons and (one.row.choices or two.row.choices):
+        return _by_overlap(one.row, two.row)
     return reasons
 
 
-def _flank(one: Row, two: Row) -> tuple[str, ...]:
+def _flank(one: _Facts, two: _Facts) -> tuple[str, ...]:
     """Return turnouts that two routes need otherwise, beside at least one of them."""
-    in_both = {turnout for turnout, _ in one.route.all_lies} & {
-        turnout for turnout, _ in two.route.all_lies
-    }
-    return tuple(turnout for turnout in _against(one.lies, two.lies) if turnout not in in_both)
+    against = _against(one.row.lies, two.lies)
+    over_one = {turnout for turnout, _ in one.track_lies}
+    over_two = {turnout for turnout, _ in two.track_lies}
+    return tuple(each for each in against if not (each in over_one and each in over_two))
 
 
 def _by_overlap(one: Row, two: Row) -> dict[Why, tuple[str, ...]]:
     """Return the reason, where overlaps that are chosen from are the only one."""
-    pairs = list(product(one.choices or (None,), two.choices or (None,)))
-    can = [_together(one, mine, two, theirs) for mine, theirs in pairs]
+    pairs = product(one.choices or (None,), two.choices or (None,))
+    can = [_together(one, mine, two, other) for mine, other in pairs]
     if all(can):
         return {}
-    mine, theirs = list(_kept_by_choice(one)), list(_kept_by_choice(two))
-    return {Why.SOME_OVERLAP if any(can) else Why.OVERLAP: _shared(mine, theirs)}
+    theirs = set(_kept_by_choice(two))
+    shared = dict.fromkeys(block for block in _kept_by_choice(one) if block in theirs)
+    return {Why.SOME_OVERLAP if any(can) else Why.OVERLAP: tuple(shared)}
 
 
 def _together(one: Row, mine: Choice | None, two: Row, theirs: Choice | None) -> bool:
@@ -149,21 +179,11 @@ def _keeps_out(choice: Choice | None, row: Row) -> bool:
 
 
 def _kept_by_choice(row: Row) -> Iterable[str]:
-    yield from _kept_clear(row)
+    yield from (way.block for way in row.route.kept_clear)
     for choice in row.choices:
         yield from choice.route.blocks
 
 
-def _kept_clear(row: Row) -> tuple[str, ...]:
-    return tuple(way.block for way in row.route.kept_clear)
-
-
-def _against(one: Iterable[tuple[str, Lie]], two: Iterable[tuple[str, Lie]]) -> tuple[str, ...]:
+def _against(one: Iterable[tuple[str, Lie]], two: frozenset[tuple[str, Lie]]) -> tuple[str, ...]:
     """Return the turnouts that must lie one way for one and the other way for the other."""
-    others = set(two)
-    return tuple(dict.fromkeys(turnout for turnout, lie in one if (turnout, lie.other) in others))
-
-
-def _shared(one: Iterable[str], two: Iterable[str]) -> tuple[str, ...]:
-    others = set(two)
-    return tuple(dict.fromkeys(block for block in one if block in others))
+    return tuple(dict.fromkeys(turnout for turnout, lie in one if (turnout, lie.other) in two))
