@@ -134,6 +134,30 @@ def test_an_unreadable_file(tmp_path: Path, capsys: pytest.CaptureFixture[str], 
     assert len(said.err.splitlines()) == 1
 
 
+def test_a_misspelt_option_is_answered_with_the_usage_of_the_verb(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(["table", JUNCTION, "--confict"]) == UNUSABLE
+    said = capsys.readouterr().err
+    assert said.startswith("usage: signalling table ")
+    assert "--confict" in said
+
+
+def test_conflicts_are_printed_in_each_form(capsys: pytest.CaptureFixture[str]) -> None:
+    said = {}
+    for form in ("text", "csv", "html", "json"):
+        assert main(["table", JUNCTION, "--conflicts", "--format", form]) == GOOD
+        said[form] = capsys.readouterr().out
+    assert "M2/main\n  M2/quay  same signal, turnout t1, track j1\n" in said["text"]
+    cells = {row["Route"]: row for row in csv.DictReader(io.StringIO(said["csv"]))}
+    assert cells["M2/quay"]["M2/main"] == "same signal; turnout t1; track j1"
+    assert cells["M2/quay"]["M3/main"] == ""
+    assert "<li>" in said["html"]
+    assert [(row["route"], row["with"]) for row in json.loads(said["json"])["rows"]] == [
+        ("M2/main", "M2/quay")
+    ]
+
+
 def test_an_unknown_form_is_a_mistake_of_usage(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["table", JUNCTION, "--format", "word"]) == UNUSABLE
     assert "invalid choice" in capsys.readouterr().err

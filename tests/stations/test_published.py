@@ -196,6 +196,7 @@ def test_points_are_locked_by_their_own_track_and_the_routes_over_it(nine: Table
         terms = {part.bracketed for part in locked.parts}
         over = {row.name for row in nine.rows if turnout in dict(row.lies)}
         assert terms == {
+            f"out of use turnout {turnout}",  # ours: a person may take it away
             f"block {block} occupied",
             *(f"route {name} holds {block}" for name in over),
         }
