@@ -12,16 +12,21 @@ from pathlib import Path
 from signalling.core.interlocking import Interlocking
 from signalling.layout.read import read_layout
 from signalling.practice.load import load_practice
+from signalling.table.conflicts import conflicts_of
+from signalling.table.matrix import conflict_matrix
+from signalling.table.present import control_table
+from signalling.table.sheet import as_csv
 from signalling.table.table import compile_table
 from tests.bench.row import Row
-from tests.rig import ring_text
+from tests.rig import ring_text, table_from
+from tests.stations.large import station_text
 
 PAIRS = 15
 SMALL = Path("examples/junction.toml")
 
 
 def measure() -> list[Row]:
-    return [_large(1_000), *_small()]
+    return [_large(1_000), *_printed(5, 25), *_small()]
 
 
 def _large(size: int) -> Row:
@@ -42,6 +47,24 @@ def _large(size: int) -> Row:
         target="< 2 s",
         ok=median < 2,
     )
+
+
+def _printed(lines: int, tracks: int) -> list[Row]:
+    """The worst of stations to print: nearly every pair of its routes at one end conflicts."""
+    table = table_from(station_text(lines, tracks))
+    pairs = sum(map(len, conflicts_of(table.rows).values()))
+    rows = []
+    for name, make in (("control table", control_table), ("conflict matrix", conflict_matrix)):
+        start = time.perf_counter()
+        as_csv(make(table))
+        rows.append(
+            Row(
+                name=f"print the {name} of {len(table.rows)} routes, {pairs:,} conflicts, as CSV",
+                value=time.perf_counter() - start,
+                unit="s",
+            )
+        )
+    return rows
 
 
 def _small() -> list[Row]:
