@@ -243,6 +243,19 @@ async def hoard(railway: Railway, random: Random) -> frozenset[str]:
     return NOBODY
 
 
+async def delay(railway: Railway, random: Random) -> frozenset[str]:
+    """All that one end hears comes later, in its order, as through a slow gateway."""
+    port, later = random.choice(railway.wire.ports), random.choice((0.2, 0.6, 0.9, 1.5, 3.0, 4.0))
+
+    def trouble(frame: Frame, at: Port) -> Iterable[tuple[float, Frame]] | None:
+        return [(later, frame)] if at is port else None
+
+    with on_wire(railway, trouble):
+        await asyncio.sleep(later + random.uniform(1.0, 8.0))
+    await asyncio.sleep(later)
+    return NOBODY
+
+
 async def truncate(railway: Railway, random: Random) -> frozenset[str]:
     def become(frame: Frame) -> list[tuple[float, Frame]]:
         short = frame.data[: random.randrange(len(frame.data))]
@@ -387,6 +400,7 @@ CAN_FAULTS = (
     Fault(name="CAN: frames out of order", make=reorder, weight=3),
     Fault(name="CAN: recorded frames again", make=replay, weight=6),
     Fault(name="CAN: frames hoarded at one end", make=hoard, weight=2),
+    Fault(name="CAN: frames late at one end", make=delay, promised=POOR, weight=2),
     Fault(name="CAN: frames too short", make=truncate, weight=3),
     Fault(name="CAN: frames too long, or no data frames", make=oversize, weight=3),
     Fault(name="CAN: frames for another node", make=misaddress, weight=3),

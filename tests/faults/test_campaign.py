@@ -23,13 +23,15 @@ from tests.faults.campaign import (
     write,
 )
 from tests.faults.fault import ORDER_WAY
+from transports.can.node import Node
+from transports.can.node_answers import Answers
 from transports.can.protect import Tracker, Verdict
 from transports.can.schema import load_schema
 from transports.mqtt.plain import PlainConversation
 
 FAULTS_IN_CI = 2_000
 SEED = 1
-AGAIN = 60
+AGAIN = 120
 """Faults of a campaign that is run several times."""
 MANY = 5
 """Wrong-side failures that are no luck."""
@@ -99,6 +101,16 @@ def believed_for_ever() -> Iterator[None]:
         yield
 
 
+@contextlib.contextmanager
+def of_any_age() -> Iterator[None]:
+    """A board obeys orders although nobody shows that they are new."""
+    with (
+        mock.patch.object(Node, "unanswered", property(lambda _: False)),
+        mock.patch.object(Answers, "lapsed", lambda *_: False),
+    ):
+        yield
+
+
 def fresh_for_a_minute() -> contextlib.AbstractContextManager[object]:
     """What is said in our own MQTT schema holds good for the longest time that there is."""
     return mock.patch("transports.mqtt.options._WITHIN", 60.0)
@@ -123,6 +135,7 @@ def retained_counts() -> contextlib.AbstractContextManager[object]:
         (uncounted, ("CAN: recorded frames again",), 80),
         (obeyed_for_ever, ("CAN: bus cut", "CAN: adapter repeats itself"), 120),
         (believed_for_ever, ("CAN: board says nothing",), 80),
+        (of_any_age, ("CAN: frames late at one end",), 100),
         (fresh_for_a_minute, ("MQTT: node says nothing", "MQTT: node hears nothing"), 80),
         (retained_counts, ("MQTT: stale retained messages",), 160),
     ],
@@ -138,6 +151,14 @@ def test_without_a_protection_the_judge_finds_wrong_side_failures(
         whole = total(campaign(count, SEED, faults))
     assert whole.wrong_side >= MANY
     assert sum("ago" in finding or "only after" in finding for finding in whole.findings) >= MANY
+
+
+def test_without_check_sums_turned_bits_move_signals() -> None:
+    """With them, nothing moves; so little gets past the other protections that it is not wrong."""
+    for protection, moves in ((contextlib.nullcontext(), 0), (unchecked(), 1)):
+        with protection:
+            tallies = campaign(0, SEED, every_flip=True)
+        assert tallies["CAN: every bit, every pair of bits"].right_side == moves
 
 
 def test_what_does_not_come_back_is_told() -> None:
