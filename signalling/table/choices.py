@@ -8,7 +8,7 @@ routes are.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from attrs import evolve, frozen
 
@@ -48,6 +48,17 @@ class Choices:
     """In order of preference."""
     against: Mapping[str, tuple[str, ...]]
     """By route, the overlaps of others that keep it out."""
+
+    def against_automatic(self, route: str, automatic: Collection[str]) -> Iterable[str]:
+        """Yield the routes with which one takes turns for the sake of an overlap.
+
+        A route that is not asked for takes the way for each train, as with any
+        other that no turnout keeps apart from it.
+        """
+        if route in automatic:
+            yield from map(route_of, self.against.get(route, ()))
+        for choice in self.by_route.get(route, ()):
+            yield from (foe for foe in choice.foes if foe in automatic)
 
 
 def route_of(overlap: str) -> str:

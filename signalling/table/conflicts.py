@@ -14,6 +14,7 @@ from itertools import product
 from attrs import define
 
 from signalling.layout.notation import Lie
+from signalling.layout.single_lines import LineEnd
 from signalling.layout.track import contradict
 from signalling.table.choices import Choice
 from signalling.table.row import Row
@@ -34,6 +35,8 @@ class Why(StrEnum):
     overlap is in the way."""
     FLANK = "flank"
     """A turnout that both need otherwise, and that is beside at least one of them."""
+    SINGLE_LINE = "single line"
+    """Lines that the two enter from opposite ends."""
     SOME_OVERLAP = "some overlap"
     """Only some of the overlaps that a route chooses from are in the way: with another one both are
     locked at one time."""
@@ -82,6 +85,10 @@ def conflicts_of(rows: tuple[Row, ...]) -> Mapping[str, Mapping[str, Reasons]]:
     facts = {row.name: _facts(row) for row in rows}
     place = {row.name: number for number, row in enumerate(rows)}
     beside = _beside(rows)
+    entering: dict[tuple[str, LineEnd], list[str]] = {}
+    for row in rows:
+        for line_end in row.enters:
+            entering.setdefault(line_end, []).append(row.name)
     found: dict[str, dict[str, Reasons]] = {row.name: {} for row in rows}
     for row in rows:
         others = {
@@ -90,6 +97,7 @@ def conflicts_of(rows: tuple[Row, ...]) -> Mapping[str, Mapping[str, Reasons]]:
             *row.apart,
             *row.overlap_foes,
             *beside.get(row.name, ()),
+            *(name for line, end in row.enters for name in entering.get((line, end.other), ())),
         }
         for name in sorted(others, key=lambda each: place[each]):
             reasons = _reasons(facts[row.name], facts[name])
@@ -140,6 +148,9 @@ def _reasons(one: _Facts, two: _Facts) -> Reasons:
         flank = _flank(one, two)
         if flank:
             reasons[Why.FLANK] = flank
+    lines = tuple(line for line, end in one.row.enters if (line, end.other) in two.row.enters)
+    if lines:
+        reasons[Why.SINGLE_LINE] = lines
     if not reasons and (one.row.choices or two.row.choices):
         return _by_overlap(one.row, two.row)
     return reasons

@@ -51,6 +51,11 @@ PAIR_COLUMNS = (
         title="Flank",
         sentence="Turnouts that must lie otherwise, and are beside at least one of the two.",
     ),
+    Column(
+        key="single_line",
+        title="Single line",
+        sentence="Single lines that the two enter from opposite ends.",
+    ),
 )
 
 
@@ -107,6 +112,7 @@ def conflict_pairs(table: Table) -> Sheet:
                 "track": why.get(Why.TRACK, ()),
                 "overlap": (*why.get(Why.OVERLAP, ()), *why.get(Why.SOME_OVERLAP, ())),
                 "flank": why.get(Why.FLANK, ()),
+                "single_line": why.get(Why.SINGLE_LINE, ()),
             }
             for one, others in conflicts.items()
             for two, why in others.items()

@@ -177,6 +177,7 @@ def gather_rows(
         for route in every
     )
     choices = choices_of(routes)
+    automatic = {route.name for route in routes if not layout.signals[route.signal].controlled}
     heads = _heads(layout, practice)
     least = practice.ordinary[1]
     speeds = {
@@ -220,7 +221,14 @@ def gather_rows(
         if route.entry not in approaches:
             approaches[route.entry] = approach_lies(track, route.entry)
         sharing = _sharing(route, users)
-        first_come = tuple(other.name for other in claims[route.name])
+        first_come = tuple(
+            dict.fromkeys(
+                (
+                    *(other.name for other in claims[route.name]),
+                    *choices.against_automatic(route.name, automatic),
+                )
+            )
+        )
         lifts = tuple(
             name
             for way in route.ways

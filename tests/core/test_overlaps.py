@@ -184,6 +184,28 @@ def test_with_the_full_overlap_it_does_not() -> None:
     assert rig.aspect("A") == "caution"
 
 
+# -- automatic signals
+
+
+def test_an_automatic_signal_is_kept_out_by_an_overlap_that_was_chosen() -> None:
+    """Its turnout is not ours, and its own route is kept apart from all others by it."""
+    text = STATION.replace("OVERLAP", SWINGING)
+    text = text.replace('tx = { block = "x", moved_by = "us" }', 'tx = { block = "x" }')
+    text = text.replace(
+        'Z = { at = "z > x", aspects = 3, controlled = true }', 'Z = { at = "z > x" }'
+    )
+    rig = Rig(text).all_clear().lies("tx", "reverse").lies("ty", "reverse")
+    rig.occupied("y")
+    rig.ask(SetRoute("A/main"))
+    assert holds(rig, 1)
+    assert rig.aspect("A") == "caution"
+    rig.occupied("z").wait(3)
+    assert rig.aspect("Z") == "danger"
+    rig.ask(CancelRoute("A/main"))
+    assert rig.aspect("Z") == "caution"
+    assert isinstance(rig.ask(SetRoute("A/main")), Refusal)
+
+
 # -- mistakes in the file
 
 
