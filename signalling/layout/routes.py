@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from enum import StrEnum
+from functools import cached_property
 from itertools import islice, pairwise
 from typing import Any
 
@@ -102,12 +103,17 @@ class Route:
         """Its blocks, in order, without the overlap."""
         return tuple(way.block for way in self.ways)
 
-    @property
+    @cached_property
     def kept_clear(self) -> tuple[Way, ...]:
         """Every way that must be clear: its own blocks', then the overlap's."""
         return self.ways + self.overlap
 
-    @property
+    @cached_property
+    def blocks_kept_clear(self) -> frozenset[str]:
+        """Its blocks and those of the overlap."""
+        return frozenset(way.block for way in self.kept_clear)
+
+    @cached_property
     def all_lies(self) -> Lies:
         """The lies of the route and of its overlap."""
         return tuple(sorted({*self.lies, *self.overlap_lies}))
@@ -328,17 +334,21 @@ def in_the_way(routes: tuple[Route, ...]) -> Mapping[str, tuple[Route, ...]]:
         for way in route.kept_clear:
             by_block.setdefault(way.block, []).append((route, way))
     found: dict[str, dict[str, Route]] = {route.name: {} for route in routes}
+    # Two that meet in one block mostly meet in several: each pair is looked at once.
+    seen: dict[str, set[str]] = {route.name: set() for route in routes}
     for users in by_block.values():
         for index, (one, one_way) in enumerate(users):
+            known = seen[one.name]
             for two, two_way in users[index + 1 :]:
                 if (
-                    one.signal != two.signal
-                    and one_way.rear != two_way.rear
-                    and two.name not in found[one.name]
-                    and not contradict(one.all_lies, two.all_lies)
+                    one_way.rear != two_way.rear
+                    and one.signal != two.signal
+                    and two.name not in known
                 ):
-                    found[one.name][two.name] = two
-                    found[two.name][one.name] = one
+                    known.add(two.name)
+                    if not contradict(one.all_lies, two.all_lies):
+                        found[one.name][two.name] = two
+                        found[two.name][one.name] = one
     order = {route.name: index for index, route in enumerate(routes)}
     return {
         name: tuple(sorted(others.values(), key=lambda route: order[route.name]))

@@ -99,6 +99,8 @@ class Graph:
     """Named literals, by name."""
     _shared: dict[tuple[Literal, ...], Literal] = field(factory=dict, repr=False)
     _sentences: dict[int, tuple[str, str]] = field(factory=dict, repr=False)
+    _numbers: dict[Literal, Literal] = field(factory=dict, repr=False)
+    """One object for each literal: in large stations their inputs would be most of the memory."""
 
     def __len__(self) -> int:
         return len(self.kinds)
@@ -162,6 +164,7 @@ class Graph:
         key = tuple(inputs)
         known = self._shared.get(key)
         if known is None:
+            key = tuple(map(self._numbers.setdefault, inputs, inputs))
             known = self._shared[key] = len(self.kinds) << 1
             self.kinds.append(Kind.GATE)
             self.gates.append(key)

@@ -112,17 +112,19 @@ class Guards:
     """By route."""
     over: dict[tuple[str, Lie], list[tuple[Guard | Held, str]]] = field(factory=dict)
     """Who needs each turnout so, and the block for which it is held."""
+    beside: dict[tuple[str, Lie], list[tuple[Guard | Held, str]]] = field(factory=dict)
+    """Of those, the ones that do not run over it."""
     _could: dict[str, Literal] = field(factory=dict)
     """By route, whether it could be set but for the locks of others."""
 
     def __attrs_post_init__(self) -> None:
         """Sort the routes by the turnouts that they need."""
-        for guard in self.guards.values():
+        for guard in (*self.guards.values(), *self.overlaps.held.values()):
+            own = {turnout for turnout, _ in guard.row.route.all_lies}
             for turnout, lie, block in self._needs(guard.row):
                 self.over.setdefault((turnout, lie), []).append((guard, block))
-        for held in self.overlaps.held.values():
-            for turnout, lie, block in self._needs(held.row):
-                self.over.setdefault((turnout, lie), []).append((held, block))
+                if turnout not in own:
+                    self.beside.setdefault((turnout, lie), []).append((guard, block))
 
     def _needs(self, row: Row) -> Iterable[tuple[str, Lie, str]]:
         """Yield the turnouts of a route and beside it, how each must lie, and for which block."""
@@ -315,17 +317,16 @@ class Guards:
 
     def _held(self, turnout: str, lie: Lie, row: Row) -> Iterable[Literal]:
         """Yield the holds of a turnout at a lie beside a route, or by such a route as ``row``."""
-        for guard, block in self.over.get((turnout, lie), ()):
-            # One in the track of both is told with the blocks that they share.
-            beside = all(turnout != each for each, _ in row.route.all_lies)
-            if beside or all(turnout != each for each, _ in guard.row.route.all_lies):
-                yield guard.holds(self.graph, block)
+        # One in the track of both is told with the blocks that they share.
+        beside = all(turnout != each for each, _ in row.route.all_lies)
+        for guard, block in (self.over if beside else self.beside).get((turnout, lie), ()):
+            yield guard.holds(self.graph, block)
 
     def _shared(self, one: Row, two: Row) -> tuple[str, ...]:
         """Return the blocks that two routes, with their overlaps, have in common."""
-        others = {way.block for way in two.route.kept_clear}
-        blocks = (way.block for way in one.route.kept_clear)
-        return tuple(dict.fromkeys(block for block in blocks if block in others))
+        others = two.route.blocks_kept_clear
+        blocks = (way.block for way in one.route.kept_clear if way.block in others)
+        return tuple(dict.fromkeys(blocks))
 
     def locks(self) -> Mapping[str, list[Literal]]:
         """Return by turnout the holds of all routes over it or beside it."""
