@@ -222,7 +222,8 @@ class Detection:
             holds=f"block {block} was declared empty more than {within:g} s ago",
             fails=f"block {block} was not declared empty too long ago",
         )
-        stands = graph.all_of(declared.literal, lapsed ^ 1, confirms ^ 1)
+        # Confirmed, it ends, for nothing is to be restored any more.
+        stands = graph.all_of(declared.literal, lapsed ^ 1)
         graph.set_next(declared, graph.all_of(restorable, graph.any_of(declares, stands)))
         graph.equation(
             f"block {block} confirmable",

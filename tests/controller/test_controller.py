@@ -9,7 +9,7 @@ import pytest
 
 from signalling.controller import Controller
 from signalling.core.interlocking import Interlocking
-from signalling.core.words import FreeSignal, HoldSignal, Refusal
+from signalling.core.words import ConfirmBlock, FreeSignal, HoldSignal, Refusal
 from signalling.errors import ConfigurationError
 from signalling.layout.words import Device, Order, Report
 from tests.rig import table_from
@@ -109,6 +109,25 @@ async def test_signals_come_off_once_reports_are_in(table: Table) -> None:
         # M1 guards d2; the signals before it show what comes: 3 aspects caution, 4 preliminary.
         assert aspects(bench) == ["danger", "preliminary-caution", "caution"]
         assert bench.orders[STOP] == "applied"
+
+
+async def test_what_time_changes_with_a_refused_confirmation_is_ordered(
+    table: Table, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = LoopbackBench()
+    async with Controller(table, bench) as controller:
+        await asyncio.sleep(1)
+        all_clear(bench)
+        await asyncio.sleep(1)
+        times = iter(
+            [2.0, 60.0]
+        )  # the hold-off runs out after it was looked, and before it is asked
+        with monkeypatch.context() as patch:
+            patch.setattr(controller, "_now", lambda: next(times, 60.0))
+            assert isinstance(controller.request(ConfirmBlock("d2")), Refusal)
+        for _ in range(5):
+            await asyncio.sleep(0)
+        assert aspects(bench) == CLEAR
 
 
 async def test_leaving_puts_everything_to_danger(table: Table) -> None:

@@ -293,6 +293,16 @@ def test_a_declaration_lapses_though_nobody_looked_at_the_time() -> None:
     assert rig.alarms() == [("train-lost", "block b2")]
 
 
+def test_what_time_changes_with_a_confirmation_that_is_refused_is_told_next() -> None:
+    rig = Rig(LINE).all_clear().occupied("b").clear("b")
+    assert rig.aspect("S") == "danger"
+    rig.now += 5
+    refused(rig, ConfirmBlock("b"))
+    assert [(str(order.device), order.value) for order in rig.tell().orders[-1:]] == [
+        ("signal S", "clear")
+    ]
+
+
 def test_the_time_in_which_to_confirm_can_be_set() -> None:
     text = ring_text([3] * 6, settings="hold_off = 0.0\nconfirm_within = 4")
     rig = Rig(text).all_clear().run("b0", "b1", "b2").clear("b2").wait(10)
@@ -311,10 +321,11 @@ def test_a_declaration_is_used_up_by_its_confirmation() -> None:
     refused(rig, ConfirmBlock("b2"))
 
 
-def test_both_acts_in_one_step_are_one_act() -> None:
+@pytest.mark.parametrize("inputs", [["confirm b2"], ["restore b2", "confirm b2"]])
+def test_the_equations_take_no_second_act_without_a_first_one_before(inputs: list[str]) -> None:
     rig = lost()
     evaluator, names = rig.interlocking._evaluator, rig.table.graph.names
-    for name in ("restore b2", "confirm b2"):
+    for name in inputs:
         evaluator.put(names[name] >> 1, value=True)
     rig.wait(1)
     assert rig.alarms() == [("train-lost", "block b2")]

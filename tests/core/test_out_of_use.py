@@ -260,17 +260,82 @@ def test_a_turnout_is_neither_detected_nor_moved(hall: Rig) -> None:
     assert hall.aspect("A") == "caution", "the route that waited is set"
 
 
-def test_a_wish_from_before_moves_nothing_afterwards() -> None:
-    rig = Rig(HALL).all_clear()
+@pytest.mark.parametrize("taken", [False, True])
+def test_a_wish_from_before_moves_nothing_afterwards(*, taken: bool) -> None:
+    rig = Rig(HALL.replace("approach_time", "sequence = false\napproach_time")).all_clear()
     rig.ask(MoveTurnout("t", Lie.NORMAL))
     rig.occupied("throat").wait(5)
     assert rig.ask(MoveTurnout("t", Lie.REVERSE)) is None
     before = turnout_orders(rig)
-    out(rig, "turnout", "t")
+    if taken:
+        out(rig, "turnout", "t")
     rig.clear("throat").wait(30)
-    back(rig, "turnout", "t")
-    rig.wait(30)
-    assert turnout_orders(rig) == before
+    assert (turnout_orders(rig) == before) is taken
+    if taken:
+        back(rig, "turnout", "t")
+        rig.wait(30)
+        assert turnout_orders(rig) == before
+
+
+CROSSOVER = """
+[layout]
+name = "Tolland Sidings"
+sequence = false
+[blocks]
+a1 = {}
+a2 = {}
+a3 = {}
+b1 = {}
+b2 = {}
+b3 = {}
+[supplies]
+motors = { at_once = 1 }
+[turnouts]
+ta = { block = "a2", moved_by = "us", supply = "motors" }
+tb = { block = "b2", moved_by = "us", supply = "motors" }
+[lines]
+up = "a1 > a2[ta normal] > a3"
+down = "b1 > b2[tb normal] > b3"
+over = "a1 > a2[ta reverse] > b2[tb reverse] > b3"
+[signals]
+A = { at = "a1 > a2", controlled = true }
+B = { at = "b1 > b2", controlled = true }
+"""
+
+
+@pytest.mark.parametrize("taken", [False, True])
+def test_one_that_a_locked_route_calls_is_not_moved(*, taken: bool) -> None:
+    rig = Rig(CROSSOVER).all_clear()
+    assert rig.ask(SetRoute("A/over")) is None
+    assert {order.device.name for order in turnout_orders(rig)} == {"ta"}, "one at a time"
+    rig.occupied("a2").wait(1)  # a train that ought not to; the route stays locked before it
+    if taken:
+        out(rig, "turnout", "tb")
+    rig.lies("ta", "reverse").wait(5)
+    assert ("tb" in {order.device.name for order in turnout_orders(rig)}) is not taken
+
+
+def test_an_overlap_over_it_is_not_chosen() -> None:
+    text = CROSSOVER.replace(
+        "[signals]", "[signals]\nC = { at = 'a0 > a1', controlled = true, aspects = 3 }"
+    )
+    text = text.replace('"a1 > a2[ta normal]', '"a0 > a1 > a2[ta normal]')
+    text = text.replace("[blocks]", "[blocks]\na0 = {}").replace(
+        'A = { at = "a1 > a2",',
+        'A = { at = "a1 > a2", overlap = ["a2[ta normal] > a3", "a2[ta reverse] > b2"],',
+    )
+    rig = Rig(text).all_clear()
+    assert rig.ask(SetRoute("C/up")) is None
+    assert rig.aspect("C") == "caution"
+    out(rig, "block", "a3")
+    assert rig.aspect("C") == "danger", "its overlap is out of use"
+    rig = Rig(text).all_clear().occupied("a3").wait(1)
+    out(rig, "turnout", "ta")
+    refusal = rig.ask(SetRoute("C/up"))
+    assert isinstance(refusal, Refusal)
+    assert "cannot have the overlap over a2, b2" in refusal.reason
+    back(rig, "turnout", "ta")
+    assert rig.ask(SetRoute("C/up")) is None
 
 
 def test_no_lock_is_given_and_one_that_was_is_taken_back() -> None:
