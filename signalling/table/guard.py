@@ -119,7 +119,8 @@ class Guards:
 
     def __attrs_post_init__(self) -> None:
         """Sort the routes by the turnouts that they need."""
-        for guard in (*self.guards.values(), *self.overlaps.held.values()):
+        holders: tuple[Guard | Held, ...] = (*self.guards.values(), *self.overlaps.held.values())
+        for guard in holders:
             own = {turnout for turnout, _ in guard.row.route.all_lies}
             for turnout, lie, block in self._needs(guard.row):
                 self.over.setdefault((turnout, lie), []).append((guard, block))
