@@ -159,8 +159,8 @@ class Distants:
         if known is not None:
             return known.literal
         terms = [
-            signals.hold_free(row.signal),
-            *(signals.turnouts.detected(turnout, lie) for turnout, lie in row.route.lies),
+            signals.terms.holds.hold_free(row.signal),
+            *(signals.terms.turnouts.detected(turnout, lie) for turnout, lie in row.route.lies),
             self._off(row.route.exit, row.mains, ()),
         ]
         if row.slotted is not None:

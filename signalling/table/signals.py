@@ -8,25 +8,20 @@ lower level of the next signal only, so a ring of signals has no cycle.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from attrs import define, field, frozen
 
 from signalling.errors import EquationError
 from signalling.layout.model import Layout
-from signalling.layout.out_of_use import Thing
 from signalling.layout.routes import End
 from signalling.practice.schema import DANGER, Head, Practice
 from signalling.table.detection import Detection, nanoseconds
-from signalling.table.graph import FALSE, TRUE, Graph, Latch, Literal
+from signalling.table.graph import FALSE, TRUE, Graph, Literal
 from signalling.table.guard import Guard
-from signalling.table.out_of_use import any_of_row, out_of_use
-from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row
-from signalling.table.single_lines import SingleLines
-from signalling.table.stop_proofs import StopProofs
-from signalling.table.turnouts import Turnouts
+from signalling.table.terms import Terms
 
 __all__ = ["Branch", "Signals"]
 
@@ -58,18 +53,14 @@ class Signals:
     rows: dict[str, list[Row]]
     """By signal, those of its own aspects."""
     detection: Detection
-    turnouts: Turnouts
     passing: Passing
-    stop_proofs: StopProofs
-    overlaps: Overlaps
-    single_lines: SingleLines
+    terms: Terms
     moves: dict[str, list[Row]] = field(factory=dict)
     """By signal, those of subsidiary moves."""
     guards: dict[str, Guard] = field(factory=dict)
     """By guarded route."""
     indicators: dict[str, dict[str, Literal]] = field(factory=dict)
     """When each position of a signal's indicator is lit."""
-    lamp_faults: dict[str, Latch] = field(factory=dict)
     _off: dict[str, Literal] = field(factory=dict)
     """By route."""
     _levels: dict[tuple[str, int], Literal] = field(factory=dict)
@@ -77,10 +68,9 @@ class Signals:
     _told: frozenset[str] = field(init=False)
     """Aspects and readings that tell something more of a signal than that it is off."""
     _making: list[tuple[str, int]] = field(factory=list)
-    _free: dict[str, Literal] = field(factory=dict)
 
     def __attrs_post_init__(self) -> None:
-        """Make the memory of failed lamps, which rows refer to; see what there is to tell."""
+        """See what there is to tell."""
         used = set(self.practice.ordinary)
         readings = set()
         for row in (row for rows in self.rows.values() for row in rows):
@@ -91,103 +81,8 @@ class Signals:
         self._told = frozenset(
             each for each in used | readings if self.practice.level(each) > least
         )
-        for name in self.rows:
-            if self.layout.signals[name].lamps_proved:
-                self.lamp_faults[name] = self.graph.latch(
-                    f"lamps of {name} failed",
-                    holds=f"the lamps of signal {name} failed and nobody has acknowledged it",
-                    fails=f"the lamps of signal {name} have not failed",
-                )
-
-    # -- what a person or an input holds -----------------------------------------------
-
-    def hold_free(self, signal: str) -> Literal:
-        """Return whether no person, switch or press holds a signal at danger, and it can be told.
-
-        A signal that orders do not reach goes to danger by itself: the one in
-        rear must not promise otherwise.
-        """
-        known = self._free.get(signal)
-        if known is not None:
-            return known
-        graph = self.graph
-        terms = [
-            graph.input("hold all", "all signals are held", "not all signals are held") ^ 1,
-            graph.input(
-                f"hold {signal}", f"signal {signal} is held", f"signal {signal} is not held"
-            )
-            ^ 1,
-            graph.input(
-                f"out of reach {signal}",
-                f"orders do not reach signal {signal}",
-                f"orders reach signal {signal}",
-            )
-            ^ 1,
-        ]
-        terms.append(out_of_use(graph, Thing.SIGNAL, signal) ^ 1)
-        for name in (each for each, one in self.layout.danger.items() if signal in one.signals):
-            source = self.layout.danger[name]
-            free = graph.input(
-                f"danger {name}=free",
-                f"danger input {name} reports free",
-                f"danger input {name} does not report free",
-            )
-            hold = nanoseconds(source.hold) if source.press else 0
-            terms.append(
-                graph.timer(
-                    f"danger {name} let go",
-                    hold,
-                    free,
-                    holds=f"danger input {name} was let go long enough ago",
-                    fails=f"danger input {name} still holds danger",
-                )
-            )
-        self._free[signal] = graph.all_of(*terms)
-        return self._free[signal]
-
-    def acknowledge(self, signal: str) -> Literal:
-        """Return whether a person acknowledges a signal's alarms in this step."""
-        return self.graph.input(
-            f"acknowledge {signal}",
-            f"a person acknowledges signal {signal}",
-            f"nobody acknowledges signal {signal}",
-        )
 
     # -- rows -----------------------------------------------------------------------------
-
-    def undisturbed(self, row: Row) -> Literal:
-        """Return whether nobody holds a row's signal, has it out of use or moves its turnouts.
-
-        Those of a controlled route are locked, whoever wants to move them.
-        """
-        terms = [self.hold_free(row.signal)]
-        terms += [literal ^ 1 for literal in any_of_row(self.graph, row)]
-        if not row.controlled:
-            terms += [self.turnouts.at_rest(turnout) for turnout, _ in row.lies]
-        return self.graph.all_of(*terms)
-
-    def ready(self, row: Row) -> Literal:
-        """Return whether track and turnouts are as a row needs them, and nobody disturbs it."""
-        return self.graph.all_of(
-            *(self.detection.occupied(way.block) ^ 1 for way in row.clear),
-            *(self.turnouts.detected(turnout, lie) for turnout, lie in row.lies),
-            *(self.single_lines.may_enter(*each) for each in row.enters),
-            self.undisturbed(row),
-        )
-
-    def lockable(self, row: Row) -> Literal:
-        """Return whether track and turnouts allow that a route is locked, other routes apart.
-
-        The turnouts of a controlled route may still have to be moved.
-        """
-        if not row.controlled:
-            return self.ready(row)
-        return self.graph.all_of(
-            *(self.detection.occupied(way.block) ^ 1 for way in row.clear),
-            *(self.turnouts.obtainable(turnout, lie) for turnout, lie in row.lies),
-            *(self.turnouts.at_rest(turnout) for turnout, _ in row.lies),
-            self.undisturbed(row),
-        )
 
     def off_by(self, row: Row) -> Literal:
         """Return whether a signal is off by this route: every term of the row holds."""
@@ -197,21 +92,21 @@ class Signals:
         if row.move is not Move.MAIN:
             return self._moves_by(row)
         graph = self.graph
-        terms = [self.ready(row), *self._unfouled(row), *self._lamp_terms(row)]
-        terms += [term for stop in row.next_stops for term in self.stop_proofs.holds(stop)]
+        terms = [self.terms.ready(row), *self.terms.unfouled(row), *self.terms.lamp_terms(row)]
+        terms += [term for stop in row.next_stops for term in self.terms.stop_proofs.holds(stop)]
         if row.guarded:
             guard = self.guards[row.name]
             terms += [guard.lock.literal, guard.permission.literal]
         if row.choices:
-            terms.append(self._overlap_term(row))
-        terms += self._override_terms(row)
+            terms.append(self.terms.overlap_term(row))
+        terms += self.terms.override_terms(row)
         if row.release == "from-danger":
-            terms.append(self.released(row))
+            terms.append(self.terms.released(row))
         if row.release == "flashing":
-            terms.append(graph.any_of(self.released(row), self.announced(row)))
-        terms += self._minimum_term(row)
+            terms.append(graph.any_of(self.terms.released(row), self.terms.announced(row)))
+        terms += self.terms.minimum_term(row)
         before_proof = graph.all_of(*terms)
-        proof = self._indicator_terms(row)
+        proof = self.terms.indicator_terms(row)
         off = graph.equation(
             f"route {row.name} off",
             graph.all_of(before_proof, *proof),
@@ -227,15 +122,6 @@ class Signals:
         self._off[row.name] = off
         return off
 
-    def _overlap_term(self, row: Row) -> Literal:
-        reduced = any(choice.reduced for choice in row.choices)
-        return self.graph.equation(
-            f"route {row.name} overlap proved",
-            self.overlaps.proved(row, self.released(row) if reduced else TRUE),
-            f"route {row.name} has an overlap that is clear and lies as it must",
-            f"route {row.name} has no overlap that is clear and lies as it must",
-        )
-
     def _moves_by(self, row: Row) -> Literal:
         """Return whether a signal shows its subsidiary aspect for this row.
 
@@ -243,7 +129,7 @@ class Signals:
         enough; of the block that it goes into nothing is asked.
         """
         graph, guard = self.graph, self.guards[row.name]
-        terms = [self.ready(row), *self._unfouled(row)]
+        terms = [self.terms.ready(row), *self.terms.unfouled(row)]
         terms += [guard.lock.literal, guard.permission.literal]
         if row.move is Move.CALL_ON:
             terms.append(self._stands_before(row))
@@ -280,137 +166,6 @@ class Signals:
     def passable(self, signal: str) -> Literal:
         """Return whether a train may pass a signal: it is off, or shows a subsidiary aspect."""
         return self.graph.any_of(self.at_least(signal, 1), *self.subsidiary(signal).values())
-
-    def _unfouled(self, row: Row) -> Iterable[Literal]:
-        return [self.passing.at_danger(name) ^ 1 for name in row.foul]
-
-    def _lamp_terms(self, row: Row) -> list[Literal]:
-        """Return the terms of proved lamps: the signal's own, and those of the next one."""
-        terms = []
-        if row.lamps_proved:
-            terms += [self.lit(row.signal), self.lamp_faults[row.signal].literal ^ 1]
-        if row.next_proved and row.route.exit is not None:
-            terms.append(self.lit(row.route.exit))
-        return terms
-
-    def lit(self, signal: str) -> Literal:
-        """Return whether a signal's ordered lamps are proved alight."""
-        return self.graph.input(
-            f"lamps {signal}=lit",
-            f"the lamps of signal {signal} are proved lit",
-            f"the lamps of signal {signal} are not proved lit",
-        )
-
-    def _override_terms(self, row: Row) -> list[Literal]:
-        """Return the terms of indicators taken out of automatic working.
-
-        A switch at *lit* allows only the indicator's own route, at *dark* only
-        the others; so an override can hold a signal, and never clear it.
-        """
-        return [
-            self.graph.any_of(
-                *(
-                    self.graph.input(
-                        f"override {name}={value}",
-                        f"the indicator switch of {name} is at {value}",
-                        f"the indicator switch of {name} is not at {value}",
-                    )
-                    for value in ("auto", allowed)
-                )
-            )
-            for name, allowed in row.switches
-        ]
-
-    def _indicator_terms(self, row: Row) -> list[Literal]:
-        """Return the proof that the right indicator is lit, or that none is."""
-        value = row.indicator_shown
-        if value is None:
-            return []
-        return [
-            self.graph.input(
-                f"indicator {row.signal}={value}",
-                f"the indicator of signal {row.signal} is proved {_shown(value)}",
-                f"the indicator of signal {row.signal} is not proved {_shown(value)}",
-            )
-        ]
-
-    def released(self, row: Row) -> Literal:
-        """Return whether a train is close enough for an approach release.
-
-        A report of a vehicle is needed here: a block that only counts as
-        occupied because nothing is known of it releases nothing. A bad contact
-        takes the release back no sooner than the hold-off: the signal would go
-        to danger before the driver.
-        """
-        known = self.graph.equations.get(f"route {row.name} released")
-        if known is not None:
-            return known.literal
-        return self.graph.equation(
-            f"route {row.name} released",
-            self.graph.timer(
-                f"train close to {row.signal} for {row.name}",
-                nanoseconds(row.release_after),
-                self.detection.remains(row.route.entry.rear),
-                holds=f"a train has been close to signal {row.signal} long enough",
-                fails=f"a train has not been close to signal {row.signal} long enough",
-            ),
-            f"a train is close enough to release signal {row.signal} for route {row.name}",
-            f"no train is close enough to release signal {row.signal} for route {row.name}",
-        )
-
-    def announced(self, row: Row) -> Literal:
-        """Return whether signals in rear may announce a route: a train comes to it from there.
-
-        Else the signal is held at danger, and so while the first signal beyond
-        could hold the train up and has no route set. (GK/RT0045 section 5.2.3.6,
-        as quoted at irse.signalpost.org tid=857.)
-        """
-        graph = self.graph
-        comes = [
-            graph.all_of(
-                self.detection.remains(block),
-                *(self.turnouts.detected(turnout, lie) for turnout, lie in lies),
-            )
-            for block, paths in row.announced_from.items()
-            for lies in paths
-        ]
-        terms = [
-            graph.equation(
-                f"train to announce {row.name} to",
-                graph.any_of(*comes),
-                f"a train comes to which signals in rear can announce route {row.name}",
-                f"no train comes to which signals in rear could announce route {row.name}",
-            )
-        ]
-        if row.forward:
-            set_on = (self.guards[name].permission.literal for name in row.forward)
-            terms.append(
-                graph.equation(
-                    f"route set beyond {row.name}",
-                    graph.any_of(*set_on),
-                    f"a route is set from signal {row.route.exit}",
-                    f"no route is set from signal {row.route.exit}",
-                )
-            )
-        return graph.equation(
-            f"route {row.name} announced",
-            graph.all_of(*terms),
-            f"signals in rear announce route {row.name}",
-            f"signals in rear do not announce route {row.name}",
-        )
-
-    def _minimum_term(self, row: Row) -> list[Literal]:
-        if row.minimum_on <= 0:
-            return []
-        was_off = self.passing.was_off(row.signal)
-        ran = self.graph.timer(
-            f"signal {row.signal} at danger long enough",
-            nanoseconds(row.minimum_on),
-            was_off ^ 1,
-            holds=f"signal {row.signal} has been at danger long enough",
-            fails=f"signal {row.signal} has not been at danger long enough",
-        )
-        return [self.graph.any_of(was_off, ran)]
 
     # -- aspects ---------------------------------------------------------------------------
 
@@ -525,7 +280,7 @@ class Signals:
         terms = [self.off_by(row), self._next_at_least(row, needed)]
         held = row.release in ("from-caution", "flashing")
         if held and level > self.practice.level(row.speed.held_at):
-            terms.append(self.released(row))
+            terms.append(self.terms.released(row))
         return self.graph.all_of(*terms)
 
     def needed(self, following: Mapping[str, str], level: int) -> int | None:
@@ -606,14 +361,14 @@ class Signals:
     def finish(self, name: str) -> None:
         """Give the memories of one signal their equations, once all levels can be made."""
         graph = self.graph
-        acknowledged = self.acknowledge(name)
+        acknowledged = self.terms.holds.acknowledge(name)
         failed = [
-            self.stop_proofs.failed(stop)
+            self.terms.stop_proofs.failed(stop)
             for stop in self.rows[name][0].stops
             if self.layout.stops[stop].proved
         ]
-        if name in self.lamp_faults:
-            failed.append(self.lamp_faults[name].literal)
+        if name in self.terms.lamp_faults:
+            failed.append(self.terms.lamp_faults[name].literal)
         graph.equation(
             f"signal {name} alarmed",
             graph.any_of(self.passing.at_danger(name), *failed),
@@ -621,7 +376,7 @@ class Signals:
             f"signal {name} has no alarm to be acknowledged",
         )
         self.passing.finish(name, self.rows[name][0].route.entry, self.passable(name), acknowledged)
-        latch = self.lamp_faults.get(name)
+        latch = self.terms.lamp_faults.get(name)
         if latch is not None:
             dark = graph.input(
                 f"lamps {name}=dark",
@@ -635,7 +390,3 @@ class Signals:
                     graph.all_of(latch.literal, acknowledged ^ 1),
                 ),
             )
-
-
-def _shown(value: str) -> str:
-    return "dark" if value == "dark" else f"lit at {value}"

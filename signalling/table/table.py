@@ -21,6 +21,7 @@ from signalling.table.detection import Detection
 from signalling.table.distant import DistantRow, Distants, gather_distants
 from signalling.table.graph import FALSE, Graph, Literal
 from signalling.table.guard import Guard, Guards, make_guard
+from signalling.table.holds import Holds
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row, gather_rows
@@ -28,6 +29,7 @@ from signalling.table.signals import Branch, Signals
 from signalling.table.single_lines import SingleLines
 from signalling.table.stop_proofs import StopProofs
 from signalling.table.stops import Stops
+from signalling.table.terms import Terms
 from signalling.table.turnouts import Turnouts
 
 __all__ = ["AlarmSource", "Output", "Table", "compile_table"]
@@ -102,10 +104,9 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     for row in rows:
         overlaps.add(row)
     single_lines = SingleLines(graph, layout, track, detection)
-    signals = Signals(
+    terms = Terms(
         graph,
         layout,
-        practice,
         by_signal,
         detection,
         turnouts,
@@ -113,10 +114,11 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         stop_proofs,
         overlaps,
         single_lines,
-        moves,
+        Holds(graph, layout),
     )
+    signals = Signals(graph, layout, practice, by_signal, detection, passing, terms, moves)
     guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
-    signals.guards = guards
+    signals.guards = terms.guards = guards
     at_block: dict[str, list[str]] = {}
     for name, (row, *_) in by_signal.items():
         at_block.setdefault(row.route.entry.ahead, []).append(name)
@@ -134,8 +136,8 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
             calls.add(guard.row)
     keeper = Guards(graph, detection, turnouts, calls, overlaps, single_lines, guards)
     keeper.finish(
-        {name: signals.lockable(guard.row) for name, guard in guards.items()},
-        {name: signals.undisturbed(guard.row) for name, guard in guards.items()},
+        {name: signals.terms.lockable(guard.row) for name, guard in guards.items()},
+        {name: signals.terms.undisturbed(guard.row) for name, guard in guards.items()},
         {name: signals.off_by(guard.row) for name, guard in guards.items()},
     )
     turnouts.finish(keeper.locks(), keeper.turnout_calls())
@@ -147,7 +149,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         name: stops.lifted(name) for name, stop in layout.stops.items() if stop.signal in by_signal
     }
     for name in stop_proofs.names:
-        acknowledged = signals.acknowledge(layout.stops[name].signal)
+        acknowledged = terms.holds.acknowledge(layout.stops[name].signal)
         stop_proofs.finish(name, lifted.get(name, FALSE), acknowledged)
     outputs = _outputs(layout, signals, distants, turnouts, lifted)
     graph.finish()
@@ -202,7 +204,7 @@ def _outputs(
             outputs.append(Output(Device("lock", name), lock, KINDS["lock"].restrictive))
     for name, line in layout.single_lines.items():
         if line.other_end == "theirs":
-            said = signals.single_lines.says(name)
+            said = signals.terms.single_lines.says(name)
             outputs.append(Output(Device("agreement", name), said, KINDS["agreement"].restrictive))
     return tuple(outputs)
 
@@ -261,7 +263,7 @@ def _entering(
                 # Who asks for at once or not at all does not wait for an answer from elsewhere.
                 alone = signals.layout.single_lines[end[0]].other_end == "theirs"
                 asked = calls.waits(name) if alone else calls.asked(name)
-                wanted = signals.graph.all_of(asked, signals.lockable(guard.row))
+                wanted = signals.graph.all_of(asked, signals.terms.lockable(guard.row))
                 wants.setdefault(end, []).append(wanted)
     return wants, locks
 
@@ -299,7 +301,7 @@ def _alarms(
             f"The lamps of signal {name} failed while it was off; it is held at danger. "
             f"Mend them, then acknowledge signal {name}.",
         )
-        for name, latch in signals.lamp_faults.items()
+        for name, latch in signals.terms.lamp_faults.items()
     )
     alarms.extend(
         AlarmSource(
@@ -311,7 +313,7 @@ def _alarms(
         )
         for name, literal in turnouts.failed.items()
     )
-    proofs = signals.stop_proofs
+    proofs = signals.terms.stop_proofs
     for name in proofs.names:
         signal = layout.stops[name].signal
         alarms.append(
