@@ -213,6 +213,11 @@ def check_aspects(rig: Rig, cells: Mapping[str, Row]) -> int:
     """Check every signal that is off by a route with an exit signal; return how many were."""
     shown = dict(rig.interlocking.snapshot().aspects)
     reads = shown.copy()
+    for name, signal in rig.table.layout.signals.items():
+        if signal.splitting is not None:
+            # The head of the branch that is set says what the signal is; the other says no more.
+            heads = (shown[name], shown[f"{name}/{signal.splitting}"])
+            reads[name] = max(heads, key=rig.table.practice.level)
     for each in rig.table.rows:
         if each.speed.reads_as is not None and rig.interlocking.holds(f"route {each.name} off"):
             reads[each.signal] = each.speed.reads_as
