@@ -15,7 +15,7 @@ import attrs
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import can, events, load, mqtt
+from tests.bench import can, events, load, mqtt, routes
 from tests.bench.row import Row
 
 OUTPUT = Path("build/bench.json")
@@ -28,6 +28,7 @@ def main() -> int:
     rows: list[Row] = []
     for name, measure in (
         ("events", events.measure),
+        ("routes", routes.measure),
         ("load and start-up", load.measure),
         ("MQTT", mqtt.measure),
         ("CAN", can.measure),
