@@ -16,7 +16,12 @@ LAYOUTS = sorted(EXAMPLES.glob("*.toml"))
 
 
 def test_the_examples_are_those_that_the_readme_names() -> None:
-    assert [path.name for path in LAYOUTS] == ["junction.toml", "plain_line.toml", "ring.toml"]
+    assert [path.name for path in LAYOUTS] == [
+        "junction.toml",
+        "plain_line.toml",
+        "ring.toml",
+        "station.toml",
+    ]
 
 
 @pytest.mark.parametrize("file", LAYOUTS, ids=lambda path: path.name)

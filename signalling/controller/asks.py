@@ -14,7 +14,7 @@ from signalling.core.outcomes import Course
 from signalling.core.words import AnyRequest
 from signalling.layout.asking import Outcome, Stage
 
-__all__ = ["Ask", "Asks", "Hear", "from_the_second"]
+__all__ = ["Ask", "Asks", "Hear", "Waits", "from_the_second"]
 
 Hear = Callable[[Outcome], None]
 """Where it is told what has become of a request: synchronous, quick, never raises."""
@@ -97,6 +97,39 @@ class Asks:
         under_way, self._under_way = self._under_way, []
         for _, ask in under_way:
             ask.tell(Outcome(Stage.FAILED, "The signalling was shut down."))
+
+
+class Waits:
+    """Those who wait until an equation, an input or a memory has some value."""
+
+    def __init__(self, interlocking: Interlocking) -> None:
+        self._interlocking = interlocking
+        self._waiting: dict[asyncio.Future[None], tuple[str, bool]] = {}
+
+    async def until(self, name: str, *, holds: bool) -> None:
+        """Wait until it is so. Raises ``KeyError`` for no name, ``CancelledError`` at the end."""
+        value = self._interlocking.value(name)
+        if value is None:
+            raise KeyError(name)
+        if value is holds:
+            return
+        future = asyncio.get_running_loop().create_future()
+        self._waiting[future] = (name, holds)
+        try:
+            await future
+        finally:
+            self._waiting.pop(future, None)
+
+    def look(self) -> None:
+        """Let those go on whose time has come."""
+        for future, (name, holds) in self._waiting.items():
+            if not future.done() and self._interlocking.value(name) is holds:
+                future.set_result(None)
+
+    def end(self) -> None:
+        """Let nobody wait for what will never be."""
+        for future in self._waiting:
+            future.cancel()
 
 
 def from_the_second(hear: Hear) -> Hear:

@@ -20,7 +20,7 @@ from weakref import WeakSet
 
 from attrs import evolve, frozen
 
-from signalling.controller.asks import Ask, Asks, Hear
+from signalling.controller.asks import Ask, Asks, Hear, Waits
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
 from signalling.controller.keep import Keeper, beside, wall_time
@@ -126,6 +126,7 @@ class Controller:
             self._keeper.load(self._interlocking)
         self._describer = Describer(self._interlocking) if self.table.layout.describes else None
         self._asks = Asks(self._interlocking)
+        self._waits = Waits(self._interlocking)
         self._serving = Serving(self.ask, self.announce)
         self._panel = Panel(self.table, self._interlocking, self.ask, self.announce)
         self._told_by = {link.transport.name: _told(link) for link in self._links}
@@ -240,6 +241,19 @@ class Controller:
             return Ask(Outcome(Stage.REFUSED, reason), hear)
         return self._asks.follow(asked, hear)
 
+    async def until(self, equation: str, *, holds: bool = True) -> None:
+        """Wait until a named equation holds, such as ``block d2 occupied``, or does not.
+
+        What holds between two steps of the interlocking is passed over by nobody:
+        it is looked at after each. Raises ``KeyError`` when there is none of that
+        name, ``RuntimeError`` while the controller does not run; whoever waits
+        when it ends is cancelled.
+        """
+        self._look()
+        if not self._running:
+            raise RuntimeError("the controller is not running")
+        await self._waits.until(equation, holds=holds)
+
     def announce(self, answer: Answer) -> None:
         """Let those who watch changes know what has become of a request."""
         self._tell_watchers(answers=[answer])
@@ -330,6 +344,7 @@ class Controller:
         self._serving.end()
         self._panel.end()
         self._asks.end()
+        self._waits.end()
         self._tell_watchers(orders=last)
         try:
             # A link that is cancelled sends its last orders and then closes; cancelled
@@ -409,6 +424,7 @@ class Controller:
             for supervisor in self._supervisors:
                 supervisor.post(orders)
         self._asks.look(asked=asked)
+        self._waits.look()
         if self._watchers:
             known, self._alarms = self._alarms, self._all_alarms()
             used, self._out_of_use = self._out_of_use, self._interlocking.out_of_use
