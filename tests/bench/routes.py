@@ -62,6 +62,7 @@ def measure() -> list[Row]:
                 ratio=medians[size] / medians[FEW],
             )
             for size in SIZES
+            if size != MOST
         ]
         # What stands elsewhere costs nothing.
         rows.append(
