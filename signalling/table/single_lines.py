@@ -5,7 +5,7 @@ gives, and it gives nothing itself. The hand-shake has four phases, and none is
 left out: ask, give, ask no more, give no more. An ask is not taken back before
 it was answered, and there is no new one before the answer was taken back; so an
 answer is never taken for that to another ask, however late messages come. An
-end gives only while no route into the line is locked there and the line is
+end gives only while no route from there holds the line and the line is
 clear; and an end that begins anew says nothing until every train that it knew
 of has had time to stop, and holds itself to have given. The two ends may be in
 one table or in two that hear each other's reports.
@@ -144,7 +144,7 @@ class SingleLines:
         """Give every end its equations.
 
         ``wants`` are the routes into each line from each end that are asked for
-        and could be set, locks apart; ``locks`` whether such routes are locked.
+        and could be set, locks apart; ``locks`` whether such routes hold the line.
         """
         for key, agreement in self._ends.items():
             self._finish(

@@ -253,12 +253,20 @@ def _ahead(layout: Layout, name: str, announces: Callable[[str, str], Literal]) 
 def _entering(
     guards: Mapping[str, Guard], calls: Calls, signals: Signals
 ) -> tuple[dict[tuple[str, LineEnd], list[Literal]], dict[tuple[str, LineEnd], list[Literal]]]:
-    """Return by end of a single line which routes into it are wanted, and which are locked."""
+    """Return by end of a single line which routes into it are wanted, and which hold blocks of it.
+
+    One that is freed but for blocks beyond the line has let its train out of it.
+    """
     wants: dict[tuple[str, LineEnd], list[Literal]] = {}
     locks: dict[tuple[str, LineEnd], list[Literal]] = {}
     for name, guard in guards.items():
         for end in guard.row.enters:
-            locks.setdefault(end, []).append(guard.lock.literal)
+            own = signals.layout.single_lines[end[0]].blocks
+            locks.setdefault(end, []).extend(
+                guard.holds(signals.graph, way.block)
+                for way in guard.row.route.ways
+                if way.block in own
+            )
             if name in calls.calls:
                 # Who asks for at once or not at all does not wait for an answer from elsewhere.
                 alone = signals.layout.single_lines[end[0]].other_end == "theirs"

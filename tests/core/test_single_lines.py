@@ -87,6 +87,18 @@ def test_with_a_train_between_signals_on_it_the_other_end_waits(rig: Rig) -> Non
     assert rig.aspect("B") == "caution"
 
 
+def test_a_train_that_stands_beyond_the_line_does_not_keep_it() -> None:
+    """Its route, which ends there, is still locked."""
+    rig = Rig(LINE.replace('I = { at = "s1 > s2" }\n', "")).all_clear()
+    rig.ask(SetRoute("A/east"))
+    rig.run("a0", "a1", "s1", "s2", "b1", "bp")
+    assert rig.interlocking.value("route A/east locked")
+    assert rig.ask(SetRoute("B/west", wait=True)) is None
+    rig.wait(2)
+    throw(rig)
+    assert rig.aspect("B") == "caution"
+
+
 def test_trains_may_follow_one_another(rig: Rig) -> None:
     rig.ask(WorkRoute("A/east"))
     rig.run("a0", "a1", "s1", "s2", "b1")
