@@ -5,8 +5,10 @@ can be had is said in ``guard``. A route may be asked for at once (it is set
 now or refused), with waiting (the ask is remembered until it can be served),
 or as a standing ask (it is set again behind each train). Of routes that keep
 one another out those that asked early go first: all that wait when nobody
-early can be served become early together. Of the rest, the one that stands
-first in the table goes first.
+early does become early together. An early one that track or turnouts have long
+kept out does not keep others from becoming so; one that is kept out by the
+locks of others does, or two that work for every train could take turns for
+ever. Of the rest, the one that stands first in the table goes first.
 """
 
 from __future__ import annotations
@@ -15,10 +17,14 @@ from collections.abc import Iterable, Mapping
 
 from attrs import define, field, frozen
 
+from signalling.table.detection import nanoseconds
 from signalling.table.graph import Graph, Latch, Literal
 from signalling.table.row import Row
 
 __all__ = ["Call", "Calls"]
+
+PATIENCE = 120.0
+"""Seconds for which others leave the first turn to one that track or turnouts keep out."""
 
 
 @frozen
@@ -128,23 +134,19 @@ class Calls:
 
     def finish(
         self,
-        asking: Mapping[str, Literal],
+        could: Mapping[str, Literal],
         grants: Mapping[str, Literal],
         locks: Mapping[str, tuple[Literal, Literal]],
     ) -> None:
         """Give the memory of asks its equations.
 
-        ``asking`` says by route whether it is asked for and could be set,
+        ``could`` says by route whether it could be set, locks of others apart,
         ``grants`` whether it is set in this step, ``locks`` whether it is locked,
         and whether it is permitted.
         """
         graph = self.graph
         for names in self._regions():
-            # One that cannot be had now does not keep others from their turn.
-            served_first = (
-                graph.all_of(asking[name], self.calls[name].early.literal) for name in names
-            )
-            nobody = graph.any_of(*served_first) ^ 1
+            nobody = graph.any_of(*(self._goes_first(name, could[name]) for name in names)) ^ 1
             for name in names:
                 call = self.calls[name]
                 lock, permission = locks[name]
@@ -173,6 +175,18 @@ class Calls:
                         graph.any_of(call.early.literal, graph.all_of(nobody, lock ^ 1)),
                     ),
                 )
+
+    def _goes_first(self, name: str, could: Literal) -> Literal:
+        """Return whether a route is early, and has not long been kept out by track or turnouts."""
+        graph, early = self.graph, self.calls[name].early.literal
+        long_out = graph.timer(
+            f"patience with {name}",
+            nanoseconds(PATIENCE),
+            graph.all_of(early, could ^ 1),
+            holds=f"track or turnouts have long kept route {name} out",
+            fails=f"track or turnouts have not long kept route {name} out",
+        )
+        return graph.all_of(early, long_out ^ 1)
 
     def _foes(self, row: Row) -> Iterable[str]:
         return dict.fromkeys(

@@ -195,7 +195,7 @@ class Guards:
         locks = {
             name: (guards[name].lock.literal, guards[name].permission.literal) for name in leaves
         }
-        self.calls.finish(asking, grants, locks)
+        self.calls.finish(self._could, grants, locks)
         self._swing(ready, able, grants)
 
     def _swing(
@@ -308,7 +308,7 @@ class Guards:
 
         One that could not be set anyway keeps nobody waiting.
         """
-        others = (*row.first_come, *row.apart)
+        others = dict.fromkeys((*row.first_come, *row.apart, *row.flank_foes, *row.overlap_foes))
         waiting = (
             self.graph.all_of(self.calls.calls[name].called.literal, self._could[name])
             for name in others

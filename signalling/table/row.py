@@ -94,7 +94,7 @@ class Row:
     flank: tuple[Flank, ...]
     """Turnouts beside it that are laid, locked and proved to protect it from the side."""
     flank_foes: tuple[str, ...]
-    """Controlled routes that would need a turnout otherwise, one of the two in its flank only."""
+    """Routes that would need a turnout otherwise, one of the two in its flank only."""
     choices: tuple[Choice, ...]
     """Overlaps of which it must hold one, in order of preference."""
     overlaps_against: tuple[str, ...]
@@ -337,14 +337,13 @@ def _flank(route: Route, layout: Layout, track: Track) -> tuple[Flank, ...]:
 def _flank_foes(
     routes: tuple[Route, ...], flanks: Mapping[str, tuple[Flank, ...]]
 ) -> Mapping[str, dict[str, None]]:
-    """Return, by controlled route, those that need a turnout otherwise, for the flank of one."""
+    """Return, by route, those that need a turnout otherwise, for the flank of one."""
     needs: dict[tuple[str, Lie], dict[str, bool]] = {}
     for route in routes:
-        if route.name in flanks:
-            for turnout, lie in route.all_lies:
-                needs.setdefault((turnout, lie), {})[route.name] = False
-            for flank in flanks[route.name]:
-                needs.setdefault((flank.turnout, flank.lie), {})[route.name] = True
+        for turnout, lie in route.all_lies:
+            needs.setdefault((turnout, lie), {})[route.name] = False
+        for flank in flanks.get(route.name, ()):
+            needs.setdefault((flank.turnout, flank.lie), {})[route.name] = True
     foes: dict[str, dict[str, None]] = {}
     for (turnout, lie), ones in needs.items():
         for other, beside in needs.get((turnout, lie.other), {}).items():

@@ -300,7 +300,8 @@ class Turnouts:
         given_up = graph.timer(
             f"throw time of {name}",
             nanoseconds(self.layout.turnouts[name].throw_time),
-            moving,
+            # One that is sent back has its whole time again.
+            graph.all_of(moving, graph.any_of(*starts.values()) ^ 1),
             holds=f"turnout {name} has had time to move",
             fails=f"turnout {name} has not had time to move",
         )

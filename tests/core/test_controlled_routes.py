@@ -42,6 +42,58 @@ over = "a1 > a2[ta reverse] > b2[tb reverse] > b3"
 A = { at = "a1 > a2", controlled = true }
 B = { at = "b1 > b2", controlled = true }
 """
+# Three tracks cross in one block.
+THREE_WAYS = """
+[layout]
+name = "Three Ways"
+[blocks]
+x = {}
+a0 = {}
+a1 = {}
+a2 = {}
+b0 = {}
+b1 = {}
+b2 = {}
+c0 = {}
+c1 = {}
+c2 = {}
+[lines]
+a = "a0 > a1 > x > a2"
+b = "b0 > b1 > x > b2"
+c = "c0 > c1 > x > c2"
+[signals]
+A = { at = "a1 > x", controlled = true }
+B = { at = "b1 > x", controlled = true }
+C = { at = "c1 > x", controlled = true }
+"""
+
+# Two tracks with crossovers both ways; J is automatic, and reads over ta2.
+SCISSORS = """
+[layout]
+name = "Shearwater Cut"
+[blocks]
+a0 = {}
+a1 = {}
+a2 = {}
+a3 = {}
+b0 = {}
+b1 = {}
+b2 = {}
+b3 = {}
+[turnouts]
+ta1 = { block = "a1", moved_by = "us" }
+ta2 = { block = "a2", moved_by = "us" }
+tb1 = { block = "b1", moved_by = "us" }
+tb2 = { block = "b2", moved_by = "us" }
+[lines]
+up = "a0 > a1[ta1 normal] > a2[ta2 normal] > a3"
+down = "b0 > b1[tb1 normal] > b2[tb2 normal] > b3"
+aside = "a0 > a1[ta1 reverse] > b2[tb2 reverse] > b3"
+back = "b0 > b1[tb1 reverse] > a2[ta2 reverse] > a3"
+[signals]
+A = { at = "a0 > a1", controlled = true }
+J = { at = "a1 > a2" }
+"""
 
 
 @pytest.fixture
@@ -261,7 +313,40 @@ def test_a_route_that_works_automatically_is_set_behind_each_train(rig: Rig) -> 
     assert rig.aspect("A") == "danger"
 
 
+def test_two_that_work_for_every_train_leave_a_turn_to_one_that_waits() -> None:
+    """Both stand before it in the table, and one of them can always be had."""
+    rig = Rig(THREE_WAYS).all_clear()
+    for route in ("A/a", "B/b"):
+        rig.ask(WorkRoute(route))
+    rig.ask(SetRoute("C/c", wait=True))
+    served = []
+    for _ in range(3):
+        (line,) = (name for name in "abc" if locked(rig, f"{name.upper()}/{name}"))
+        served.append(line)
+        rig.run(f"{line}0", f"{line}1", "x", f"{line}2").clear(f"{line}2").wait(5)
+    assert served == ["a", "b", "c"]
+
+
+def test_one_that_track_keeps_out_for_long_leaves_the_others_their_turns() -> None:
+    rig = Rig(THREE_WAYS).all_clear().occupied("c2")
+    rig.ask(WorkRoute("A/a"))
+    rig.ask(SetRoute("C/c", wait=True))
+    rig.wait(130)
+    rig.ask(SetRoute("B/b", wait=True))
+    rig.run("a0", "a1", "x", "a2").clear("a2").wait(5)
+    assert locked(rig, "B/b")
+
+
 # -- flank
+
+
+def test_an_automatic_route_gives_way_to_one_that_needs_its_turnout_beside_it() -> None:
+    rig = Rig(SCISSORS).all_clear()
+    assert rig.ask(SetRoute("A/aside", wait=True)) is None
+    rig.wait(1)
+    assert locked(rig, "A/aside")
+    assert ordered(rig)["ta2"] == "reverse"
+    assert rig.aspect("J") == "danger"
 
 
 def test_turnouts_beside_a_route_are_laid_locked_and_proved(rig: Rig) -> None:
@@ -304,6 +389,19 @@ def test_a_motor_that_fails_does_not_hold_the_others_up() -> None:
     assert ordered(rig) == {"ta": "reverse", "tb": "reverse"}
     assert rig.alarms() == [("turnout-failed", "turnout ta")]
     assert rig.aspect("A") == "danger"
+
+
+def test_a_motor_that_is_sent_back_has_its_whole_time_again() -> None:
+    rig = Rig(CROSSOVER.replace("at_once = 2", "at_once = 1")).all_clear()
+    rig.ask(MoveTurnout("ta", Lie.REVERSE))
+    rig.lies("ta", "moving").wait(4.9)
+    rig.ask(MoveTurnout("ta", Lie.NORMAL))
+    rig.ask(MoveTurnout("tb", Lie.REVERSE))
+    rig.wait(4.9)
+    assert ordered(rig) == {"ta": "normal"}, "the supply still feeds it"
+    assert rig.alarms() == []
+    rig.wait(0.2)
+    assert ordered(rig) == {"ta": "normal", "tb": "reverse"}
 
 
 def test_no_turnout_moves_under_a_train(rig: Rig) -> None:
