@@ -17,12 +17,12 @@ from signalling.cli.links import link_event, link_line
 from signalling.cli.listen_text import (
     begun,
     in_order,
-    printable,
     raw,
     said,
     summary_lines,
     where,
 )
+from signalling.cli.printable import printable
 from signalling.controller.listen import Line, LinkChanged, Listening, News
 from transports.link import LinkStatus
 

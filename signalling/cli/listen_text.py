@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from signalling.cli.links import link_event, link_line
+from signalling.cli.printable import printable
 from signalling.controller.listen import Line, LinkChanged, Listening, Missed, New, News, Settled
 from signalling.layout.words import Device
 from transports.listen import Arrival, Meaning
@@ -22,7 +23,6 @@ __all__ = [
     "begun",
     "begun_event",
     "in_order",
-    "printable",
     "raw",
     "said",
     "summary_events",
@@ -149,15 +149,6 @@ def _pair(arrival: Arrival, name: str) -> str:
 
 def _cut(text: str, longest: int) -> str:
     return text if len(text) <= longest else f"{text[: longest - 3]}..."
-
-
-def printable(text: str) -> str:
-    """Return a text with what would move a terminal's cursor, or more, spelt out."""
-    if text.isprintable():
-        return text
-    return "".join(
-        sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in text
-    )
 
 
 def _raw(arrival: Arrival) -> str:

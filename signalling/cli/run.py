@@ -19,6 +19,7 @@ from typing import Any
 
 from signalling.cli import GOOD
 from signalling.cli.links import link_event, link_line
+from signalling.cli.printable import printable
 from signalling.cli.requests import YOU, request_event, take_requests
 from signalling.controller.changes import Change, LinkNews, Watcher
 from signalling.controller.clock import paced
@@ -188,7 +189,10 @@ def _write_json(events: Iterable[Event]) -> None:
 
 def _write_plain(events: Iterable[Event]) -> None:
     # What happens to names is seen by what berths are told.
-    lines = (_line(event) for event in events if event["event"] not in ("report", "name"))
+    # Who asks over a link writes what is printed of it: it may begin no line of its own.
+    lines = (
+        printable(_line(event)) for event in events if event["event"] not in ("report", "name")
+    )
     sys.stdout.write("".join(f"{line}\n" for line in lines))
     sys.stdout.flush()
 

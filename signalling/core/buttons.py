@@ -175,9 +175,7 @@ def asked_by(button: str, text: str) -> AnyRequest:
     """Return the request that a button makes. Raises ``ConfigurationError`` where it is none."""
     asked = parse_request(text)
     if isinstance(asked, Refusal):
-        raise ConfigurationError(
-            f"button {button}", asked.reason, 'Write one of them, as ask = "hold all".'
-        )
+        raise ConfigurationError(f"button {button}", asked.reason, 'Write it so: ask = "hold all".')
     return asked
 
 

@@ -129,7 +129,11 @@ def missing_of(table: Table, request: Request) -> str | None:
 def _no_route(table: Table, route: str) -> str:
     """Return why a route cannot be asked for at all."""
     if all(row.name != route for row in table.rows):
-        return f"There is no route {route!r}."
+        signal = route.partition("/")[0]
+        known = ", ".join(row.name for row in table.rows if row.signal == signal)
+        if not known:
+            return f"There is no route {route!r}: no signal that has routes is called {signal!r}."
+        return f"There is no route {route!r}. Signal {signal} has {known}."
     return f"Route {route} works automatically: its signal is not controlled."
 
 

@@ -150,5 +150,8 @@ def parse_request(text: str) -> AnyRequest | Refusal:
         request = form.request(said)
         if request is not None:
             return request
-    known = ", ".join(f"`{form.words}`" for form in FORMS)
-    return Refusal(f"{' '.join(said)!r} is not a request. Write one of {known}.")
+    first = said[0].lower() if said else ""
+    meant = [form for form in FORMS if form.words.split()[0] == first] or FORMS
+    known = ", ".join(f"`{form.words}`" for form in meant)
+    one_of = "one of " if len(meant) > 1 else ""
+    return Refusal(f"{' '.join(said)!r} is not a request. Write {one_of}{known}.")

@@ -15,13 +15,13 @@ from signalling.cli.listen_text import (
     as_lines,
     begun,
     begun_event,
-    printable,
     raw,
     said,
     summary_events,
     summary_lines,
     where,
 )
+from signalling.cli.printable import printable
 from signalling.controller.listen import Line, LinkChanged, Missed, New, Settled
 from signalling.layout.words import Device, Report
 from transports.link import LinkState, LinkStatus

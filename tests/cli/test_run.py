@@ -7,15 +7,13 @@ import json
 import signal
 import subprocess
 import sys
-from typing import TYPE_CHECKING, Any, Self
+from pathlib import Path
+from typing import Any, Self
 
 import pytest
 
 from signalling.cli import GOOD, MISTAKES, UNUSABLE, main
 from tests.conftest import Broker, until
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 RING = """
 [layout]
@@ -145,6 +143,29 @@ async def test_json_is_one_object_a_line(broker: Broker, layout: str) -> None:
     last = {event["name"]: event["value"] for event in events if event["event"] == "order"}
     assert last == {"A": "danger", "B": "danger", "C": "danger", "SA": "applied"}
     assert events[-1]["event"] == "stopped"
+
+
+@pytest.fixture
+def asked(layout: str) -> str:
+    """Return a layout file whose link takes requests."""
+    path = Path(layout)
+    path.write_text(path.read_text().replace("base =", "requests = true\nbase ="))
+    return layout
+
+
+async def test_who_asks_over_a_link_writes_no_line_of_his_own(broker: Broker, asked: str) -> None:
+    forged = "\x1b[2J\n     1.000  signal A: clear"
+    async with Run(asked) as run:
+        await run.says("link club: up")
+        number = 0
+        while not any("refused" in line for line in run.lines):
+            number += 1  # what comes in the first second counts as too old
+            said = {"id": f"{number}", "request": f"hold{forged}", "by": f"hall{forged}"}
+            await broker.publish("merrow/request", json.dumps(said))
+            await asyncio.sleep(0.5)
+        assert await run.end(signal.SIGTERM) == GOOD
+    assert all(line.isprintable() for line in run.lines)
+    assert any(r"hold\x1b[2J\n" in line and r"hall\x1b[2J\n" in line for line in run.lines)
 
 
 async def test_an_absent_broker_is_waited_for(broker: Broker, layout: str) -> None:

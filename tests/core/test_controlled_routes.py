@@ -137,7 +137,10 @@ def test_a_controlled_signal_waits_to_be_asked(rig: Rig) -> None:
 
 def test_what_is_no_controlled_route_is_refused() -> None:
     rig = Rig(CROSSOVER.replace('"b1 > b2", controlled = true', '"b1 > b2"')).all_clear()
-    assert refusal(rig, "A/nowhere") == "There is no route 'A/nowhere'."
+    told = refusal(rig, "A/nowhere")
+    assert told == "There is no route 'A/nowhere'. Signal A has A/up, A/over."
+    told = refusal(rig, "a/up")
+    assert told == "There is no route 'a/up': no signal that has routes is called 'a'."
     assert "works automatically" in refusal(rig, "B/down")
     for request in (WorkRoute("B/down"), CancelRoute("B/down"), SetRoute("B/down", wait=True)):
         assert isinstance(rig.ask(request), Refusal)

@@ -54,12 +54,25 @@ def test_each_form(text: str, request_: AnyRequest) -> None:
     assert text_of(request_) == " ".join(text.split())
 
 
-@pytest.mark.parametrize("text", ["", "hold", "hold M2 now", "clear M2", "move t1 sideways"])
+@pytest.mark.parametrize("text", ["", "clear M2", "M2 hold"])
 def test_anything_else_is_refused_with_every_form(text: str) -> None:
     refusal = parse_request(text)
     assert isinstance(refusal, Refusal)
     for form in FORMS:
-        assert form.words in refusal.reason
+        assert f"`{form.words}`" in refusal.reason
+
+
+@pytest.mark.parametrize(
+    ("text", "forms"),
+    [
+        ("hold", "one of `hold all`, `hold SIGNAL`."),
+        ("SET M2/quay", "one of `set ROUTE`, `set ROUTE wait`."),
+        ("move t1 sideways", "one of `move TURNOUT normal`, `move TURNOUT reverse`."),
+        ("work", "`work ROUTE`."),
+    ],
+)
+def test_what_begins_right_is_refused_with_the_forms_that_begin_so(text: str, forms: str) -> None:
+    assert parse_request(text) == Refusal(f"{text!r} is not a request. Write {forms}")
 
 
 @given(st.text())
