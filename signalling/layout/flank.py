@@ -14,7 +14,7 @@ from attrs import frozen
 
 from signalling.layout.notation import Joint, Lie
 from signalling.layout.routes import Route
-from signalling.layout.track import Track, Way
+from signalling.layout.track import Track, Way, contradict
 
 __all__ = ["Flank", "flank_of"]
 
@@ -48,9 +48,16 @@ def flank_of(route: Route, track: Track) -> tuple[Flank, ...]:
 
 
 def _sides(way: Way, track: Track) -> Iterator[Joint]:
-    """Yield the joints by which a vehicle could come into a block of a route from the side."""
+    """Yield the joints by which a vehicle could come into a block of a route from the side.
+
+    Where an overlap ends amid the track, what lies beyond its end is not beside it.
+    """
+    along = {way.rear, way.ahead}
+    if way.ahead is None:
+        on = track.ways.get((way.block, way.rear), ())
+        along.update(each.ahead for each in on if not contradict(each.lies, way.lies))
     for other in track.neighbours.get(way.block, ()):
-        if other not in (way.rear, way.ahead) and track.ways.get((way.block, other)):
+        if other not in along and track.ways.get((way.block, other)):
             yield Joint(other, way.block)
 
 

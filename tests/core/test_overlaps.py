@@ -206,6 +206,15 @@ def test_an_automatic_signal_is_kept_out_by_an_overlap_that_was_chosen() -> None
     assert isinstance(rig.ask(SetRoute("A/main")), Refusal)
 
 
+# -- its end
+
+
+def test_what_lies_beyond_the_end_of_an_overlap_is_not_beside_it() -> None:
+    rig = station('overlap = "j[t normal]"')
+    flank = {row.name: [each.turnout for each in row.flank] for row in rig.table.rows}
+    assert flank["A/main"] == ["ty"], "tracks join from y and not from x, where the overlap leads"
+
+
 # -- mistakes in the file
 
 
