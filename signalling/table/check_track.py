@@ -13,7 +13,7 @@ from signalling.layout.findings import Findings, listed
 from signalling.layout.model import SignalRoute
 from signalling.layout.notation import Joint, parse_joint
 from signalling.layout.routes import End
-from signalling.practice.schema import DANGER
+from signalling.practice.schema import DANGER, Practice
 from signalling.table.distant import DistantRow
 from signalling.table.row import Move, Row
 from signalling.table.table import Table
@@ -31,7 +31,7 @@ def check_track(table: Table, findings: Findings) -> None:
         _check_turnouts(table, findings, rows)
         _check_own_train(findings, rows)
         _check_warning(table, findings, rows)
-        _check_told_apart(findings, rows)
+        _check_told_apart(table, findings, rows)
         _check_release(table, findings, rows)
         _check_announcing(table, findings, rows, by_signal)
         _check_splitting(findings, rows, by_signal)
@@ -114,21 +114,40 @@ def _warned(table: Table, row: Row) -> bool:
     )
 
 
-def _check_told_apart(findings: Findings, rows: list[Row]) -> None:
+def _check_told_apart(table: Table, findings: Findings, rows: list[Row]) -> None:
     """Say which routes look the same to a driver who is sent over one of them."""
-    seen: dict[str | None, Row] = {}
-    for row in rows:
-        other = seen.setdefault(row.indicator, row)
-        if other is not row and other.route.entry == row.route.entry:
+    for index, row in enumerate(rows):
+        other = next((each for each in rows[:index] if _alike(each, row)), None)
+        if other is not None:
             shown = "no indicator" if row.indicator is None else f"indicator {row.indicator}"
             findings.warning(
                 _at(row.signal),
                 f"route {row.name}",
                 f"It shows {shown}, as route {other.name} does, so a driver cannot tell the two "
                 "apart.",
-                f"Give one of them an indicator: `routes = {{ {row.route.line} = {{ indicator = "
-                "1 } }`.",
+                _tell_apart(table.practice, row),
             )
+
+
+def _alike(one: Row, other: Row) -> bool:
+    """Return whether two routes of one signal may look the same: by indicator and aspect."""
+    same = one.route.entry == other.route.entry and one.indicator == other.indicator
+    return same and not set(one.speed.next.values()).isdisjoint(other.speed.next.values())
+
+
+def _tell_apart(practice: Practice, row: Row) -> str:
+    """Return how a driver can be told of a route, by what the practice has for that."""
+    position = next(iter(practice.indicators), '"A"' if practice.letters else None)
+    if position is not None:
+        given = f"indicator = {position}"
+        return f"Give one of them an indicator: `routes = {{ {row.route.line} = {{ {given} }} }}`."
+    if practice.speeds:
+        given = f'speed = "{next(iter(practice.speeds))}"'
+        return (
+            f"Where the turnouts ask for it, give one of them a speed, `routes = {{ "
+            f"{row.route.line} = {{ {given} }} }}`, and the signal a head that shows it."
+        )
+    return f"Practice {practice.name} has neither indicators nor speeds; give it one of them."
 
 
 def _check_release(table: Table, findings: Findings, rows: list[Row]) -> None:

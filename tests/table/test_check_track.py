@@ -277,3 +277,26 @@ def test_a_second_head_has_a_route_to_speak_of(signal: str, line: str, message: 
         ((severity, thing, words),) = said
         assert (severity, thing) == ("warning", f"signal {signal}")
         assert words.startswith(message)
+
+
+# -- where a practice tells speeds, not directions
+
+AMERICAN = BASE.replace("[layout]", '[layout]\npractice = "us"').replace(
+    ", routes = { spur = { indicator = 1 } }", ""
+)
+
+
+def test_the_remedy_for_routes_that_look_alike_is_one_that_the_practice_has() -> None:
+    reading = check_reading(examine_text(AMERICAN, "file.toml", "."))
+    [alike] = [each for each in reading if "cannot tell the two apart" in each.message]
+    assert (alike.thing, "indicator" in alike.remedy) == ("route B/spur", False)
+    assert 'routes = { spur = { speed = "medium" } }' in alike.remedy
+
+
+def test_routes_of_two_speeds_do_not_look_alike() -> None:
+    told = AMERICAN.replace(
+        'B = { at = "b > c", aspects = 4',
+        'B = { at = "b > c", head = "junction", routes = { spur = { speed = "medium" } }',
+    )
+    assert told != AMERICAN
+    assert not any("cannot tell" in message for _, _, message in findings(told))
