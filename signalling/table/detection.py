@@ -55,6 +55,7 @@ class Detection:
     _over: dict[Joint, Latch] = field(factory=dict)
     _remains: dict[str, Literal] = field(factory=dict)
     _lost: dict[str, Latch] = field(factory=dict)
+    _vanishing: dict[str, Literal] = field(factory=dict)
     _occupied: dict[str, Literal] = field(factory=dict)
 
     def __attrs_post_init__(self) -> None:
@@ -173,7 +174,9 @@ class Detection:
         """Return whether a block counts as occupied, all told."""
         known = self._occupied.get(block)
         if known is None:
-            lost = [self.lost(name) for name in (block, *self.track.neighbours.get(block, ()))]
+            around = (block, *self.track.neighbours.get(block, ()))
+            lost = [self.lost(name) for name in around]
+            lost += [self.vanishing(name) for name in around]
             known = self.graph.any_of(
                 self.seen(block), *lost, out_of_use(self.graph, Thing.BLOCK, block)
             )
@@ -355,11 +358,17 @@ class Detection:
             )
         return latch
 
-    def finish(self, block: str) -> None:
-        """Give the memory of trains that vanished in a block its equations."""
-        lost = self.lost(block)
-        if lost == FALSE:
-            return
+    def vanishing(self, block: str) -> Literal:
+        """Return whether a train vanishes in a block in this step.
+
+        The block counts as occupied at once, before the memory of it is there:
+        nothing may be given in between.
+        """
+        if self.lost(block) == FALSE:
+            return FALSE
+        known = self._vanishing.get(block)
+        if known is not None:
+            return known
         graph = self.graph
         others = self.track.neighbours[block]
         seen = self.seen(block)
@@ -386,12 +395,21 @@ class Detection:
             here,
             graph.any_of(self.present(block), graph.all_of(here.literal, seen, excused ^ 1)),
         )
-        vanished = graph.equation(
+        self._vanishing[block] = graph.equation(
             f"block {block} vanishing",
             graph.all_of(here.literal, seen ^ 1, *(literal ^ 1 for literal in over)),
             f"a train in block {block} went without a neighbour having gained it",
             f"no train goes from block {block} unaccounted for",
         )
+        return self._vanishing[block]
+
+    def finish(self, block: str) -> None:
+        """Give the memory of trains that vanished in a block its equations."""
+        lost = self.lost(block)
+        if lost == FALSE:
+            return
+        graph = self.graph
+        others = self.track.neighbours[block]
         found = graph.any_of(
             self.present(block),
             *(
@@ -401,5 +419,8 @@ class Detection:
         )
         graph.set_next(
             self._lost[block],
-            graph.any_of(vanished, graph.all_of(lost, found ^ 1, self._restored(block, lost) ^ 1)),
+            graph.any_of(
+                self.vanishing(block),
+                graph.all_of(lost, found ^ 1, self._restored(block, lost) ^ 1),
+            ),
         )

@@ -413,8 +413,19 @@ def test_no_turnout_moves_under_a_train(rig: Rig) -> None:
     rig.ask(MoveTurnout("ta", Lie.REVERSE))
     rig.wait(60)
     assert ordered(rig) == {}
-    rig.clear("a2").wait(5)
+    rig.occupied("a3").wait(2).clear("a2").wait(5)
     assert ordered(rig)["ta"] == "reverse"
+
+
+def test_no_turnout_moves_where_a_train_vanishes(rig: Rig) -> None:
+    """Nor is a route given, not even for the moment before the loss is remembered."""
+    rig.run("a0", "a1", "a2").wait(3)
+    rig.ask(MoveTurnout("ta", Lie.REVERSE))
+    rig.ask(SetRoute("A/up", wait=True))
+    rig.clear("a2").wait(5)
+    assert ("train-lost", "block a2") in rig.alarms()
+    assert ordered(rig) == {}
+    assert rig.interlocking.value("route A/up called"), "it waits until the block is restored"
 
 
 def test_a_wish_that_was_granted_is_no_wish_any_more(rig: Rig) -> None:
