@@ -54,15 +54,19 @@ class Keeper:
 
     path: Path = field(converter=Path)
     table: Table
+    _ours: set[bytes] = field(init=False, eq=False, factory=set)
+    """What the file can have in it unless somebody else has written it since."""
 
     def load(self, interlocking: Interlocking) -> None:
         """Take out of use what the file has; where there is none, that is nothing.
 
         Raises ``UnreadableFileError`` or, with all that is wrong, ``LayoutError``.
         """
-        text = self._text()
-        if text is None:
+        content = self._content()
+        if content is None:
             return
+        self._ours.add(content)
+        text = self._text(content)
         findings = []
         for number, (line, record) in enumerate(self._records(text), 1):
             wrong = self._take(record, interlocking)
@@ -74,7 +78,9 @@ class Keeper:
     def save(self, records: tuple[TakeOut, ...]) -> str:
         """Write these records; return what went wrong, with a remedy, or nothing.
 
-        When this returns nothing, they are on the disk.
+        When this returns nothing, they are on the disk. What somebody else has
+        written there meanwhile is never written over: a second program that runs
+        this layout would make what one has kept come back into use by itself.
         """
         lines = ",\n    ".join(
             json.dumps({key: str(getattr(record, key)) for key in _KEYS}, ensure_ascii=False)
@@ -84,21 +90,36 @@ class Keeper:
             f'{{\n  "version": {_VERSION},\n  "layout": {json.dumps(self._layout)},\n'
             f'  "out_of_use": [{f"{chr(10)}    {lines}{chr(10)}  " if lines else ""}]\n}}\n'
         )
+        content = text.encode()
+        try:
+            there = self._content()
+        except UnreadableFileError as error:
+            return str(error)
+        if there is not None and there not in self._ours:
+            return (
+                f"{self.path} was written by somebody else since it was read here. If two programs "
+                "run this layout, end one; bring the file up to date by what is out of use, and "
+                "start again."
+            )
+        # Of a writing that fails, nobody knows how far it came.
+        self._ours.add(content)
         try:
             # Where the name is a link, what it leads to is replaced.
-            _replace(self.path.resolve(), text.encode())
+            _replace(self.path.resolve(), content)
         except OSError as error:
             return (
                 f"{self.path} cannot be written ({error.strerror or error}). Make room or give "
                 "leave to write there, then ask again."
             )
+        self._ours.intersection_update({content})
         return ""
 
     @property
     def _layout(self) -> str:
         return self.table.layout.settings.name
 
-    def _text(self) -> str | None:
+    def _content(self) -> bytes | None:
+        """Return what the file has, if it is there. Raises ``UnreadableFileError``."""
         try:
             with self.path.open("rb") as stream:
                 content = stream.read(_LARGEST + 1)
@@ -115,6 +136,9 @@ class Keeper:
             raise UnreadableFileError(
                 str(self.path), f"It has more than {_LARGEST:,} bytes.", _MENDED
             )
+        return content
+
+    def _text(self, content: bytes) -> str:
         try:
             return content.decode()
         except UnicodeDecodeError:

@@ -163,6 +163,22 @@ async def test_where_it_cannot_be_written_nothing_is_given_back(
         ]
 
 
+async def test_two_programs_on_one_record_do_not_undo_each_other(layout: Path) -> None:
+    other = TakeOut(Thing.BLOCK, "d3", "Bea", "a wagon off the road")
+    one, two = Controller(layout, LoopbackBench()), Controller(layout, LoopbackBench())
+    async with one, two:
+        assert not isinstance(one.request(TAKE), Refusal)
+        before = beside(layout).read_text()
+        answer = two.request(other)
+        assert isinstance(answer, Refusal)
+        assert "was written by somebody else since it was read here" in answer.reason
+        assert two.status().out_of_use[0].name == "d3", "it holds while the program runs"
+        assert isinstance(two.request(GiveBack(Thing.BLOCK, "d3", "Bea")), Refusal)
+        assert beside(layout).read_text() == before
+        assert not isinstance(one.request(other), Refusal), "who wrote last can go on"
+        assert not isinstance(one.request(GiveBack(Thing.BLOCK, "d3", "Bea")), Refusal)
+
+
 def test_it_is_on_the_disk_before_it_has_its_name(
     layout: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
