@@ -105,6 +105,12 @@ def parse_toml(text: str, findings: Findings) -> dict[str, Any] | None:
     return None
 
 
+_ONE_PLACE = (
+    "Rename one of the two, or put what belongs together under one heading; nothing can be added "
+    "elsewhere to what stands in braces, as `{ ... }`."
+)
+
+
 def _not_toml(said: str, text: str) -> tuple[int, str, str]:
     """Return the line, the message and the remedy for what ``tomllib`` said."""
     place = _PLACE.search(said)
@@ -115,7 +121,7 @@ def _not_toml(said: str, text: str) -> tuple[int, str, str]:
         return (
             line,
             "A name is given twice, or as two kinds of thing.",
-            "Rename one of the two, or put what belongs together under one heading.",
+            _ONE_PLACE,
         )
     return (
         line,

@@ -99,6 +99,7 @@ def test_the_mark_and_line_ends_of_some_editors_are_taken(tmp_path: Path) -> Non
         ("[blocks]\nd1 = {}\n\nd1 = {}\n", 4, "given twice"),
         ("[blocks]\nd1 = {}\n[blocks]\n", 3, "given twice"),
         ("[lines]\nmain = 'a'\n[lines.main]\n", 3, "given twice"),
+        ("[signals]\nM1 = {}\n[signals.M1.routes.a]\n", 3, "given twice"),
         ("[layout]\nname = '''\n\n\n", 4, "not TOML"),
         ("a = [1,\n", 1, "not TOML"),
         (f"a = {'9' * 5000}\n", 1, "not TOML"),
@@ -114,6 +115,11 @@ def test_a_text_that_is_not_toml_is_one_finding(text: str, line: int, message: s
     assert message in finding.message
     assert finding.remedy
     assert len(str(finding)) < 300
+
+
+def test_what_stands_in_braces_is_said_to_be_closed() -> None:
+    (finding,) = examine_text("[signals]\nM1 = {}\n[signals.M1.routes.a]\n").findings.sorted()
+    assert "nothing can be added elsewhere to what stands in braces" in finding.remedy
 
 
 def test_an_empty_file_is_told_what_a_layout_needs() -> None:
