@@ -75,6 +75,17 @@ class Judge:
             for turnout, lie in one.lies.items():
                 assert two.lies.get(turnout, lie) is lie, f"{turnout} is held for {both}"
 
+    def committed(self) -> None:
+        """While a driver may still pass a signal that was put back, its route stays locked."""
+        stops_after = self.iron.table.layout.settings.approach_time
+        for train in self.iron.trains.values():
+            if train.saw is None or self.iron.now - train.saw[1] >= stops_after:
+                continue
+            rows = [row for row in self.iron.table.rows if row.signal == train.saw[0]]
+            assert not rows[0].controlled or any(
+                self.interlocking.value(f"route {row.name} locked") for row in rows
+            ), f"{train.name} may pass {train.saw[0]}, and no route from it is locked"
+
     def face_to_face(self) -> None:
         """No two trains run towards each other on a line whose ends agree on one direction."""
         for name, line in self.iron.table.layout.single_lines.items():

@@ -304,6 +304,7 @@ class AnyStation(RuleBasedStateMachine):
     def nothing_is_wrong(self) -> None:
         self.judge.conflicts()
         self.judge.face_to_face()
+        self.judge.committed()
         self.judge.supplies()
         self.judge.signals()
 
