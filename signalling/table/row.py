@@ -231,7 +231,8 @@ def gather_rows(
         )
         lifts = tuple(
             name
-            for way in route.ways
+            # Of a move into occupied track, not where somebody else may stand at danger.
+            for way in (route.ways if main else route.ways[:-1])
             for name, ends in sections.get(way.block, ())
             if way.rear in ends
         )

@@ -61,6 +61,25 @@ def test_a_train_is_called_on_only_when_it_has_stopped_at_the_signal(rig: Rig) -
     assert not locked(rig, "A/in/call-on"), "both stand in the platform now"
 
 
+def test_a_stop_is_not_lifted_under_the_train_that_stands_in_the_platform() -> None:
+    """The starter of a terminus is passed from behind by a train that comes in."""
+    text = PLATFORM.replace("[stops]", '[stops]\nholds = { signal = "P" }')
+    text = text.replace('Q = { at = "p1 > b1", aspects = 3, controlled = true }\n', "")
+    text = text.replace("throat[t normal] > p1 > b1", "throat[t normal] > p1")
+    rig = Rig(text).all_clear()
+    assert {row.name: row.lifts for row in rig.table.rows if row.signal == "A"} == {
+        "A/in": ("holds",),
+        "A/in/call-on": (),
+        "A/in/shunt": (),
+    }
+    rig.occupied("p1", "a1")
+    rig.ask(SetRoute("A/in/call-on"))
+    rig.wait(6)
+    assert rig.aspect("A") == "call-on"
+    rig.occupied("throat").wait(1)
+    assert rig.stop("holds")
+
+
 def test_a_signal_in_rear_takes_a_subsidiary_aspect_for_danger() -> None:
     rig = Rig(PLATFORM.replace("[signals]", '[signals]\nR = { at = "a0 > a1", aspects = 3 }'))
     rig.all_clear().occupied("p1").ask(SetRoute("A/in/shunt"))
