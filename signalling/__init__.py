@@ -7,8 +7,9 @@ nothing.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from signalling.lazy import lazily
 
 if TYPE_CHECKING:
     from signalling.controller.asks import Ask
@@ -189,17 +190,4 @@ _HOMES = {
 }
 """Where each public name lives."""
 
-_HOME = {name: home for home, names in _HOMES.items() for name in names}
-
-
-def __getattr__(name: str) -> Any:
-    home = _HOME.get(name)
-    if home is None:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(import_module(home), name)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+__getattr__, __dir__ = lazily(globals(), _HOMES)

@@ -63,3 +63,17 @@ def test_checking_a_file_without_transports_loads_none(heavy: str, tmp_path: Pat
     )
     run = subprocess.run([sys.executable, "-c", code], check=False, cwd=ROOT, capture_output=True)
     assert run.returncode == 0, run
+
+
+@pytest.mark.parametrize(
+    "other", ["signalling.controller.controller", "transports.conformance", "signalling.describe"]
+)
+def test_checking_the_transports_of_a_file_runs_nothing(other: str) -> None:
+    code = (
+        "import sys\n"
+        "from signalling.cli import main\n"
+        "code = main(['check', 'examples/junction.toml'])\n"
+        f"sys.exit(code or {other!r} in sys.modules)"
+    )
+    run = subprocess.run([sys.executable, "-c", code], check=False, cwd=ROOT, capture_output=True)
+    assert run.returncode == 0, run
