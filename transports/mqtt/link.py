@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import math
-import secrets
 from typing import TYPE_CHECKING
 
 from signalling.errors import LinkError
 from transports.deadline import DeadlineTimer
-from transports.mqtt.session import Endpoint, Session
+from transports.mqtt.endpoint import endpoint
+from transports.mqtt.session import Session
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
@@ -26,9 +25,6 @@ if TYPE_CHECKING:
     from transports.mqtt.options import Options
 
 __all__ = ["Link"]
-
-_PATIENCE = 3.0
-"""Seconds that connecting, and each subscription, may take."""
 
 
 class Link:
@@ -45,19 +41,7 @@ class Link:
         )
         self._telling: asyncio.Task[None] | None = None
         self.session = Session(
-            Endpoint(
-                host=options.host,
-                port=options.port,
-                identifier=f"signalling-{secrets.token_hex(5)}",
-                username=options.username,
-                password=options.password,
-                tls=options.tls,
-                # We are never silent for long; this is for the broker, about us.
-                keepalive=math.ceil(2 * options.timing.lost_after),
-                patience=_PATIENCE,
-                will=self.conversation.will,
-            ),
-            self._receive,
+            endpoint(options, "signalling", self.conversation.will), self._receive
         )
 
     async def open(self) -> None:

@@ -8,14 +8,13 @@ are one more client, which it tells nobody.
 from __future__ import annotations
 
 import asyncio
-import math
-import secrets
 from typing import TYPE_CHECKING, Protocol
 
 from signalling.errors import LinkError
 from transports.deadline import DeadlineTimer
+from transports.mqtt.endpoint import endpoint
 from transports.mqtt.filters import checked_filter, without_covered
-from transports.mqtt.session import Endpoint, Session
+from transports.mqtt.session import Session
 from transports.transport import LinkCounters
 
 if TYPE_CHECKING:
@@ -27,9 +26,6 @@ if TYPE_CHECKING:
     from transports.transport import Sink
 
 __all__ = ["MqttListener", "Reader"]
-
-_PATIENCE = 3.0
-"""Seconds that connecting, and each subscription, may take."""
 
 
 class Reader(Protocol):
@@ -85,22 +81,9 @@ class MqttListener:
         Where the broker refuses some filters, the rest is still listened to.
         """
         await self.close()
-        options = self._options
         self._reader = reader = self._reading(sink, self.counters)
         self._overdue = DeadlineTimer(lambda: reader.next_deadline, reader.check)
-        self._session = session = Session(
-            Endpoint(
-                host=options.host,
-                port=options.port,
-                identifier=f"listening-{secrets.token_hex(5)}",
-                username=options.username,
-                password=options.password,
-                tls=options.tls,
-                keepalive=math.ceil(2 * options.timing.lost_after),
-                patience=_PATIENCE,
-            ),
-            self._receive,
-        )
+        self._session = session = Session(endpoint(self._options, "listening"), self._receive)
         try:
             await session.open()
             await self._subscribe(session)
