@@ -24,6 +24,7 @@ from signalling.controller.asks import Ask, Asks, Hear, Waits
 from signalling.controller.changes import Watcher
 from signalling.controller.clock import NANOSECONDS, nanoseconds
 from signalling.controller.keep import Keeper, beside, wall_time
+from signalling.controller.leaving import leave
 from signalling.controller.load import Link, Transports, make_links
 from signalling.controller.panel import Panel
 from signalling.controller.serving import Serving
@@ -347,18 +348,7 @@ class Controller:
         self._waits.end()
         self._tell_watchers(orders=last)
         try:
-            # A link that is cancelled sends its last orders and then closes; cancelled
-            # twice it would not. A group that was itself cancelled has done so already.
-            if isinstance(error, asyncio.CancelledError):
-                await self._group.__aexit__(kind, error, traceback)
-            else:
-                for task in self._tasks:
-                    task.cancel()
-                await self._group.__aexit__(None, None, None)
-        except BaseExceptionGroup as group:
-            if len(group.exceptions) == 1:
-                raise group.exceptions[0] from None
-            raise
+            await leave(self._group, self._tasks, kind, error, traceback)
         finally:
             for watcher in self._watchers:
                 watcher.close()

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Self
 from attrs import define, evolve, frozen
 
 from signalling.controller.changes import LinkNews
+from signalling.controller.leaving import leave
 from signalling.controller.load import make_links
 from signalling.errors import ConfigurationError
 from signalling.layout.words import Device, Report
@@ -179,18 +180,8 @@ class Listening:
         traceback: TracebackType | None,
     ) -> None:
         self._leaving = True
-        for task in self._tasks:
-            task.cancel()
         try:
-            # A group that was itself cancelled has to know of it.
-            if isinstance(error, asyncio.CancelledError):
-                await self._group.__aexit__(kind, error, traceback)
-            else:
-                await self._group.__aexit__(None, None, None)
-        except BaseExceptionGroup as group:
-            if len(group.exceptions) == 1:
-                raise group.exceptions[0] from None
-            raise
+            await leave(self._group, self._tasks, kind, error, traceback)
         finally:
             self._ended = True
             self._something.set()
