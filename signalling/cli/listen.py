@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import json
 import logging
 import signal
@@ -20,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from signalling.cli import GOOD
 from signalling.cli.numbers import positive
+from signalling.cli.stopping import when_asked_to_stop
 from signalling.errors import ConfigurationError
 from signalling.table.load import load_table
 
@@ -132,9 +132,7 @@ def _stopping() -> asyncio.Event:
             loop.remove_signal_handler(number)
             signal.signal(number, signal.SIG_DFL)
 
-    for number in numbers:
-        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels instead
-            loop.add_signal_handler(number, end)
+    when_asked_to_stop(end)
     return stop
 
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from signalling import __version__
 from signalling.cli import GOOD
 from signalling.cli.extras import load
+from signalling.cli.stopping import when_asked_to_stop
 from signalling.controller.clock import paced
 
 if TYPE_CHECKING:
@@ -124,9 +125,7 @@ async def _run(arguments: argparse.Namespace, file: NodeFile, number: int, seria
         raise
     printer.say({"at": 0.0, "event": "started", "node": number, "serial": serial})
     running = asyncio.create_task(runner.run(), name="node")
-    for name in (signal.SIGINT, signal.SIGTERM):
-        with contextlib.suppress(NotImplementedError):  # Windows: Ctrl-C cancels instead
-            loop.add_signal_handler(name, running.cancel)
+    when_asked_to_stop(running.cancel)
     printing = asyncio.create_task(printer.run(), name="print")
     try:
         with contextlib.suppress(asyncio.CancelledError):

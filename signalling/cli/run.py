@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import json
 import logging
-import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
@@ -21,6 +19,7 @@ from signalling.cli import GOOD
 from signalling.cli.links import link_event, link_line
 from signalling.cli.printable import printable
 from signalling.cli.requests import YOU, request_event, take_requests
+from signalling.cli.stopping import when_asked_to_stop
 from signalling.controller.changes import Change, LinkNews, Watcher
 from signalling.controller.clock import paced
 from signalling.controller.controller import Controller
@@ -80,10 +79,7 @@ async def _run(
 ) -> None:
     loop = asyncio.get_running_loop()
     stop = asyncio.Event()
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # SIGHUP: the terminal was closed
-        # Windows has not all of them, and takes none here: Ctrl-C cancels instead.
-        with contextlib.suppress(AttributeError, NotImplementedError):
-            loop.add_signal_handler(getattr(signal, name), stop.set)
+    when_asked_to_stop(stop.set, "SIGHUP")  # the terminal was closed
     layout = controller.table.layout
     started = {
         "at": 0.0,
