@@ -19,7 +19,7 @@ one track circuit and the signal before it; those have no flickering contacts.)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from signalling.describe.ground import Ground
 from signalling.describe.places import Places
@@ -315,12 +315,6 @@ class Follower(Places):
     def alone(self, block: str) -> bool:
         """Return whether what is seen in a block has a name, or nothing is seen there."""
         return not self._stranger[block]
-
-    def in_berth(self, block: str) -> Iterator[NamedTrain]:
-        """Yield the trains whose names stand in a berth."""
-        for train in self.trains.values():
-            if train.berth == block:
-                yield train
 
     def _place_by_hand(self, train: NamedTrain, block: str, doubt: Doubt | None) -> None:
         if self._state[block] is Seen.CLEAR:

@@ -19,7 +19,6 @@ from signalling.table.graph import FALSE, Graph, Latch, Literal
 from signalling.table.row import Row
 
 if TYPE_CHECKING:
-    from signalling.table.calls import Calls
     from signalling.table.detection import Detection
     from signalling.table.turnouts import Turnouts
 
@@ -56,7 +55,6 @@ class Overlaps:
     graph: Graph
     detection: Detection
     turnouts: Turnouts
-    calls: Calls
     held: dict[str, Held] = field(factory=dict)
     """By the overlap's name."""
     _swings: dict[str, Literal] = field(factory=dict)

@@ -14,14 +14,20 @@ one table or in two that hear each other's reports.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
 
 from attrs import define, field, frozen
 
 from signalling.layout.model import Layout
 from signalling.layout.single_lines import LineEnd, ends_of
-from signalling.layout.track import Track
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import TRUE, Graph, Latch, Literal
+
+if TYPE_CHECKING:
+    from signalling.table.calls import Calls
+    from signalling.table.guard import Guard
+
+    _ByEnd = dict[tuple[str, LineEnd], list[Literal]]
 
 __all__ = ["SAYS", "SingleLines"]
 
@@ -61,7 +67,6 @@ class SingleLines:
 
     graph: Graph
     layout: Layout
-    track: Track
     detection: Detection
     _ends: dict[tuple[str, LineEnd], _Agreement] = field(factory=dict)
 
@@ -135,6 +140,33 @@ class SingleLines:
             gives=any_of(said["given"], said["given-asked"]),
             gives_not=any_of(said["idle"], said["asked"]),
         )
+
+    def entering(
+        self, guards: Mapping[str, Guard], calls: Calls, lockable: Mapping[str, Literal]
+    ) -> tuple[_ByEnd, _ByEnd]:
+        """Return by end of a line which routes into it are wanted, and which hold blocks of it.
+
+        ``lockable`` says by route whether it could be set, locks apart. One
+        that is freed but for blocks beyond the line has let its train out of it.
+        """
+        wants: _ByEnd = {}
+        holds: _ByEnd = {}
+        for name, guard in guards.items():
+            for line, end in guard.row.enters:
+                described = self.layout.single_lines[line]
+                holds.setdefault((line, end), []).extend(
+                    guard.holds(self.graph, way.block)
+                    for way in guard.row.route.ways
+                    if way.block in described.blocks
+                )
+                if name in calls.calls:
+                    # Who asks for at once or not at all does not wait for an answer from
+                    # elsewhere.
+                    alone = described.other_end == "theirs"
+                    asked = calls.waits(name) if alone else calls.asked(name)
+                    wanted = self.graph.all_of(asked, lockable[name])
+                    wants.setdefault((line, end), []).append(wanted)
+        return wants, holds
 
     def finish(
         self,

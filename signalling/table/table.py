@@ -12,7 +12,6 @@ from attrs import frozen
 from signalling.layout.devices import AHEAD
 from signalling.layout.model import Layout
 from signalling.layout.routes import Problem, derive_routes
-from signalling.layout.single_lines import LineEnd
 from signalling.layout.track import Track, derive_track
 from signalling.layout.words import KINDS, Device
 from signalling.practice.schema import DANGER, Practice
@@ -20,7 +19,7 @@ from signalling.table.calls import Calls
 from signalling.table.detection import Detection
 from signalling.table.distant import DistantRow, Distants, gather_distants
 from signalling.table.graph import FALSE, Graph, Literal
-from signalling.table.guard import Guard, Guards, make_guard
+from signalling.table.guard import Guards, make_guard
 from signalling.table.holds import Holds
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
@@ -100,10 +99,10 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     passing = Passing(graph, track, detection, frozenset(by_signal))
     stop_proofs = StopProofs(graph, layout)
     calls = Calls(graph)
-    overlaps = Overlaps(graph, detection, turnouts, calls)
+    overlaps = Overlaps(graph, detection, turnouts)
     for row in rows:
         overlaps.add(row)
-    single_lines = SingleLines(graph, layout, track, detection)
+    single_lines = SingleLines(graph, layout, detection)
     terms = Terms(
         graph,
         layout,
@@ -135,13 +134,14 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         if guard.row.controlled:
             calls.add(guard.row)
     keeper = Guards(graph, detection, turnouts, calls, overlaps, single_lines, guards)
+    lockable = {name: terms.lockable(guard.row) for name, guard in guards.items()}
     keeper.finish(
-        {name: signals.terms.lockable(guard.row) for name, guard in guards.items()},
-        {name: signals.terms.undisturbed(guard.row) for name, guard in guards.items()},
+        lockable,
+        {name: terms.undisturbed(guard.row) for name, guard in guards.items()},
         {name: signals.off_by(guard.row) for name, guard in guards.items()},
     )
     turnouts.finish(keeper.locks(), keeper.turnout_calls())
-    single_lines.finish(*_entering(guards, calls, signals))
+    single_lines.finish(*single_lines.entering(guards, calls, lockable))
     before, more = derive_routes(layout, track, of_distants=True)
     distants = Distants(signals, gather_distants(layout, practice, track, before))
     stops = Stops(layout, detection, passing, signals, keeper)
@@ -248,32 +248,6 @@ def _ahead(layout: Layout, name: str, announces: Callable[[str, str], Literal]) 
         return []
     lit = tuple((announces(name, each), each) for each in positions)
     return [Output(Device("indicator", f"{name}/{AHEAD}"), lit, "dark")]
-
-
-def _entering(
-    guards: Mapping[str, Guard], calls: Calls, signals: Signals
-) -> tuple[dict[tuple[str, LineEnd], list[Literal]], dict[tuple[str, LineEnd], list[Literal]]]:
-    """Return by end of a single line which routes into it are wanted, and which hold blocks of it.
-
-    One that is freed but for blocks beyond the line has let its train out of it.
-    """
-    wants: dict[tuple[str, LineEnd], list[Literal]] = {}
-    locks: dict[tuple[str, LineEnd], list[Literal]] = {}
-    for name, guard in guards.items():
-        for end in guard.row.enters:
-            own = signals.layout.single_lines[end[0]].blocks
-            locks.setdefault(end, []).extend(
-                guard.holds(signals.graph, way.block)
-                for way in guard.row.route.ways
-                if way.block in own
-            )
-            if name in calls.calls:
-                # Who asks for at once or not at all does not wait for an answer from elsewhere.
-                alone = signals.layout.single_lines[end[0]].other_end == "theirs"
-                asked = calls.waits(name) if alone else calls.asked(name)
-                wanted = signals.graph.all_of(asked, signals.terms.lockable(guard.row))
-                wants.setdefault(end, []).append(wanted)
-    return wants, locks
 
 
 def _alarms(

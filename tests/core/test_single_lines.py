@@ -356,8 +356,7 @@ def equations(*, first: bool) -> tuple[Graph, SingleLines]:
         single_lines={"well": SingleLine(blocks=("s",), other_end="theirs", goes_first=first)},
     )
     graph = Graph()
-    track = derive_track(layout)
-    lines = SingleLines(graph, layout, track, Detection(graph, layout, track))
+    lines = SingleLines(graph, layout, Detection(graph, layout, derive_track(layout)))
     end = ("well", LineEnd.FIRST)
     lines.finish({end: [graph.input("wanted")]}, {end: [graph.input("locked")]})
     lines.may_enter(*end)
