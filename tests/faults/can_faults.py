@@ -8,12 +8,14 @@ would have to mean harm to do is not done.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Iterable
 from random import Random
 
 import can
 from attrs import evolve
 
+from tests.faults.befall import PATIENCE, Befalling, during, out_of_order, twice, until_done
 from tests.faults.boards import RunningBoard, double
 from tests.faults.fault import (
     ALL_BOARDS,
@@ -30,8 +32,6 @@ from tests.faults.wire import Frame, Port, Trouble
 from tests.mixed.tern import BOARDS
 from transports.can.protect import check_sum
 
-PATIENCE = 1.5
-"""Seconds that a fault waits for frames to befall."""
 ID_BITS = 11
 
 
@@ -56,48 +56,29 @@ def bits_of(frame: Frame) -> range:
     return range(ID_BITS + 8 * len(frame.data))
 
 
-class Befalls:
-    """Something that befalls frames: as many as ``count``, of those that are chosen."""
+class Befalls(Befalling[Frame]):
+    """Something that befalls frames. One comes to each port of the wire, and is one to all."""
 
-    def __init__(
-        self,
-        chosen: Callable[[Frame], bool],
-        become: Callable[[Frame], Iterable[tuple[float, Frame]]],
-        count: int = 1 << 30,
-    ) -> None:
-        self.left = count
-        self._chosen, self._become = chosen, become
-        self._last: tuple[Frame, list[tuple[float, Frame]]] | None = None
+    _last: tuple[Frame, list[tuple[float, Frame]]] | None = None
 
     def __call__(self, frame: Frame, _: Port) -> Iterable[tuple[float, Frame]] | None:
         if self._last is None or self._last[0] is not frame:
-            if self.left <= 0 or not self._chosen(frame):
+            become = self.befall(frame)
+            if become is None:
                 return None
-            self.left -= 1
-            self._last = (frame, list(self._become(frame)))
+            self._last = (frame, become)
         return self._last[1]
+
+
+def on_wire(railway: Railway, trouble: Trouble) -> contextlib.AbstractContextManager[None]:
+    """Return a trouble on the wire, for a while."""
+    return during(railway.wire.troubles, trouble)
 
 
 async def befall(railway: Railway, befalls: Befalls, within: float = PATIENCE) -> None:
     """Let frames suffer until it is done, or for so long."""
     with on_wire(railway, befalls):
-        until = railway.now + within
-        while befalls.left > 0 and railway.now < until:
-            await asyncio.sleep(0.02)
-        await asyncio.sleep(0.002)
-
-
-class on_wire:  # noqa: N801 - used as a context
-    """A trouble on the wire, for a while."""
-
-    def __init__(self, railway: Railway, trouble: Trouble) -> None:
-        self._troubles, self._trouble = railway.wire.troubles, trouble
-
-    def __enter__(self) -> None:
-        self._troubles.append(self._trouble)
-
-    def __exit__(self, *_: object) -> None:
-        self._troubles.remove(self._trouble)
+        await until_done(railway, befalls, within)
 
 
 def lately(railway: Railway, random: Random) -> Frame:
@@ -183,20 +164,15 @@ async def lose_at_one_end(railway: Railway, random: Random) -> frozenset[str]:
 
 
 async def duplicate(railway: Railway, random: Random) -> frozenset[str]:
-    def become(frame: Frame) -> list[tuple[float, Frame]]:
-        again = random.choice((0.0, 0.002, 0.26, 0.6))
-        return [(0.0, frame), (again, untrue(frame))]
-
+    become = twice(random, untrue, (0.0, 0.002, 0.26, 0.6))
     await befall(railway, Befalls(some_of(railway, random), become, random.choice((1, 3, 20))))
     await asyncio.sleep(0.6)
     return NOBODY
 
 
 async def reorder(railway: Railway, random: Random) -> frozenset[str]:
-    def become(frame: Frame) -> list[tuple[float, Frame]]:
-        return [(random.choice((0.0, 0.05, 0.3, 0.55)), frame)]
-
-    await befall(railway, Befalls(some_of(railway, random), become, random.choice((2, 5, 20))))
+    late = out_of_order(random)
+    await befall(railway, Befalls(some_of(railway, random), late, random.choice((2, 5, 20))))
     await asyncio.sleep(0.6)
     return NOBODY
 

@@ -8,11 +8,13 @@ only somebody who means harm would do is not done.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Iterable
 from random import Random
 
 from attrs import evolve
 
+from tests.faults.befall import PATIENCE, Befalling, during, out_of_order, twice, until_done
 from tests.faults.fault import (
     ALL_NODES,
     FOREIGN,
@@ -30,7 +32,6 @@ from tests.mixed.tern import BELL, COIL
 from tests.mqtt_node import PyNode
 from transports.mqtt.own.codec import NodeOrder, NodeReport, decode, encode
 
-PATIENCE = 1.5
 OWN, PLAIN = "tern/", "yard/"
 _CLASSES: dict[str, type[NodeReport | NodeOrder]] = {"report": NodeReport, "order": NodeOrder}
 
@@ -39,46 +40,24 @@ def untrue(message: Message) -> Message:
     return evolve(message, says={})
 
 
-class Befalls:
-    """Something that befalls messages of our own schema: as many as ``count``, of those chosen."""
-
-    def __init__(
-        self,
-        chosen: Callable[[Message], bool],
-        become: Callable[[Message], Iterable[tuple[float, Message]]],
-        count: int = 1 << 30,
-    ) -> None:
-        self.left = count
-        self._chosen, self._become = chosen, become
+class Befalls(Befalling[Message]):
+    """Something that befalls messages of our own schema."""
 
     def __call__(
         self, message: Message, _: MemorySession
     ) -> Iterable[tuple[float, Message]] | None:
-        if self.left <= 0 or not message.topic.startswith(OWN) or not self._chosen(message):
-            return None
-        self.left -= 1
-        return list(self._become(message))
+        return self.befall(message) if message.topic.startswith(OWN) else None
 
 
-class at_broker:  # noqa: N801 - used as a context
-    """A trouble at the broker, for a while."""
-
-    def __init__(self, railway: Railway, trouble: Trouble) -> None:
-        self._troubles, self._trouble = railway.post.troubles, trouble
-
-    def __enter__(self) -> None:
-        self._troubles.append(self._trouble)
-
-    def __exit__(self, *_: object) -> None:
-        self._troubles.remove(self._trouble)
+def at_broker(railway: Railway, trouble: Trouble) -> contextlib.AbstractContextManager[None]:
+    """Return a trouble at the broker, for a while."""
+    return during(railway.post.troubles, trouble)
 
 
 async def befall(railway: Railway, befalls: Befalls, within: float = PATIENCE) -> None:
+    """Let messages suffer until it is done, or for so long."""
     with at_broker(railway, befalls):
-        until = railway.now + within
-        while befalls.left > 0 and railway.now < until:
-            await asyncio.sleep(0.02)
-        await asyncio.sleep(0.002)
+        await until_done(railway, befalls, within)
 
 
 def recorded(railway: Railway) -> list[Message]:
@@ -146,20 +125,15 @@ async def lose_by_chance(railway: Railway, random: Random) -> frozenset[str]:
 
 
 async def duplicate(railway: Railway, random: Random) -> frozenset[str]:
-    def become(message: Message) -> list[tuple[float, Message]]:
-        again = random.choice((0.0, 0.01, 0.26, 1.2))
-        return [(0.0, message), (again, untrue(message))]
-
+    become = twice(random, untrue, (0.0, 0.01, 0.26, 1.2))
     await befall(railway, Befalls(some_of(railway, random), become, random.choice((1, 3, 20))))
     await asyncio.sleep(1.2)
     return NOBODY
 
 
 async def reorder(railway: Railway, random: Random) -> frozenset[str]:
-    def become(message: Message) -> list[tuple[float, Message]]:
-        return [(random.choice((0.0, 0.05, 0.3, 0.55)), message)]
-
-    await befall(railway, Befalls(some_of(railway, random), become, random.choice((2, 5, 20))))
+    late = out_of_order(random)
+    await befall(railway, Befalls(some_of(railway, random), late, random.choice((2, 5, 20))))
     await asyncio.sleep(0.6)
     return NOBODY
 
