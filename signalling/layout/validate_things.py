@@ -11,10 +11,11 @@ from itertools import pairwise
 from attrs import evolve
 
 from signalling.layout.findings import listed
-from signalling.layout.model import Detector, Layout
+from signalling.layout.model import Detector, Layout, Reader
 from signalling.layout.names import why_no_name
-from signalling.layout.notation import NotationError, parse_joint, parse_path
-from signalling.layout.scope import Scope
+from signalling.layout.notation import Joint, NotationError, parse_joint, parse_path
+from signalling.layout.place import KeyPath
+from signalling.layout.scope import Scope, thing_at
 from signalling.layout.validate_lines import CheckedLines
 from signalling.layout.validate_signals import check_joint
 from signalling.layout.words import LONGEST_TEXT
@@ -138,19 +139,14 @@ def check_readers(scope: Scope, lines: CheckedLines) -> None:
         )
     for name, reader in scope.layout.readers.items():
         path, thing = ("readers", name), f"reader {name}"
-        if (reader.block is None) == (reader.at is None):
-            scope.findings.error(
-                path,
-                thing,
-                "It has both `block` and `at`."
-                if reader.block is not None
-                else "It does not say where it reads.",
-                "Give `block` for one that reads in a block, or `at` for one at a joint.",
-            )
-        elif reader.block is not None:
-            scope.known("blocks", reader.block, (*path, "block"), thing)
-        elif reader.at is not None:
-            check_joint(scope, lines, (*path, "at"), thing, reader.at)
+        _check_place(
+            scope,
+            lines,
+            path,
+            reader,
+            neither="It does not say where it reads.",
+            remedy="Give `block` for one that reads in a block, or `at` for one at a joint.",
+        )
         for tag, train in reader.reads.items():
             reason = why_no_name(train)
             if reason is not None:
@@ -166,6 +162,27 @@ def check_readers(scope: Scope, lines: CheckedLines) -> None:
                 )
 
 
+def _check_place(
+    scope: Scope,
+    lines: CheckedLines,
+    path: KeyPath,
+    placed: Detector | Reader,
+    *,
+    neither: str,
+    remedy: str,
+) -> Joint | None:
+    """Say what is wrong with the place of something in a block or at a joint; return the joint."""
+    thing = thing_at(path)
+    if (placed.block is None) == (placed.at is None):
+        message = neither if placed.block is None else "It has both `block` and `at`."
+        scope.findings.error(path, thing, message, remedy)
+    elif placed.block is not None:
+        scope.known("blocks", placed.block, (*path, "block"), thing)
+    elif placed.at is not None:
+        return check_joint(scope, lines, (*path, "at"), thing, placed.at)
+    return None
+
+
 def check_detectors(scope: Scope, lines: CheckedLines) -> Layout:
     """Say what is wrong with detectors; return the layout with those that it implies.
 
@@ -174,25 +191,19 @@ def check_detectors(scope: Scope, lines: CheckedLines) -> Layout:
     sections: set[str] = set()
     beams: dict[str, set[str]] = {}
     for name, detector in scope.layout.detectors.items():
-        path, thing = ("detectors", name), f"detector {name}"
         if detector.block is not None:
             sections.add(detector.block)
-        if (detector.block is None) == (detector.at is None):
-            scope.findings.error(
-                path,
-                thing,
-                "It has both `block` and `at`."
-                if detector.block is not None
-                else "It says neither what block it reports nor where it looks.",
-                "Give `block` for a section detector, or `at` for a spot detector at a joint.",
-            )
-        elif detector.block is not None:
-            scope.known("blocks", detector.block, (*path, "block"), thing)
-        elif detector.at is not None:
-            joint = check_joint(scope, lines, (*path, "at"), thing, detector.at)
-            if joint is not None:
-                beams.setdefault(joint.rear, set()).add(joint.ahead)
-                beams.setdefault(joint.ahead, set()).add(joint.rear)
+        joint = _check_place(
+            scope,
+            lines,
+            ("detectors", name),
+            detector,
+            neither="It says neither what block it reports nor where it looks.",
+            remedy="Give `block` for a section detector, or `at` for a spot detector at a joint.",
+        )
+        if joint is not None:
+            beams.setdefault(joint.rear, set()).add(joint.ahead)
+            beams.setdefault(joint.ahead, set()).add(joint.rear)
     implied: dict[str, Detector] = {}
     for block in scope.layout.blocks:
         if block in sections:
