@@ -11,6 +11,7 @@ from signalling.layout.place import KeyPath
 from signalling.layout.shape import shown
 from signalling.practice.schema import Practice
 from signalling.table.announce import speed_name
+from signalling.table.row import Move
 
 __all__ = ["check_heads"]
 
@@ -26,6 +27,7 @@ def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
         _check_announced(practice, findings, path, signal)
         for line, route in signal.routes.items():
             _check_speed(practice, findings, (*path, "routes", line), route, head)
+            _check_moves(practice, findings, (*path, "routes", line), route)
             if route.indicator is None or practice.knows_indicator(str(route.indicator)):
                 continue
             known = list(practice.indicators)
@@ -37,6 +39,21 @@ def check_heads(layout: Layout, practice: Practice, findings: Findings) -> None:
                 f"Write one of {listed(known)}{letters}."
                 if known or letters
                 else "Take `indicator` out, or choose another practice.",
+            )
+
+
+def _check_moves(practice: Practice, findings: Findings, path: KeyPath, route: SignalRoute) -> None:
+    """Say which moves into occupied track the practice has no aspect for."""
+    for key, wanted, move in (
+        ("call_on", route.call_on, Move.CALL_ON),
+        ("shunt", route.shunt, Move.SHUNT),
+    ):
+        if wanted and move not in practice.subsidiaries:
+            findings.error(
+                (*path, key),
+                f"route {path[1]}/{path[3]}",
+                f"Practice {practice.name} has no subsidiary aspect for the move {move}.",
+                f"Take `{key}` out, or choose another practice.",
             )
 
 

@@ -6,6 +6,7 @@ import pytest
 
 from signalling.core.words import CancelRoute, Refusal, SetRoute
 from signalling.layout.read import examine_text
+from signalling.table.check import check_reading
 from signalling.table.devices import aspects_of
 from tests.rig import Rig
 
@@ -157,3 +158,15 @@ def test_only_a_controlled_signal_has_moves() -> None:
     )
     messages = [str(finding) for finding in reading.findings.sorted()]
     assert sum("is for a route that is asked for" in message for message in messages) == 2
+
+
+@pytest.mark.parametrize("practice", ["ks", "us"])
+def test_a_practice_without_an_aspect_for_a_move_has_no_such_move(practice: str) -> None:
+    text = PLATFORM.replace(
+        'name = "Ormsby Wharf"', f'name = "Ormsby Wharf"\npractice = "{practice}"'
+    )
+    messages = [str(each) for each in check_reading(examine_text(text, "layout.toml", "."))]
+    assert sum("no subsidiary aspect for the move" in message for message in messages) == 2
+    text = text.replace(f'practice = "{practice}"', 'practice = "house"')
+    messages = [str(each) for each in check_reading(examine_text(text, "layout.toml", "."))]
+    assert not any("no subsidiary aspect" in message for message in messages)
