@@ -15,12 +15,13 @@ import subprocess
 import sys
 import termios
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from signalling.cli import GOOD, MISTAKES, PIPE_CLOSED, UNUSABLE, main
 from tests.conftest import Broker, until
+from tests.program import Program
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,47 +56,9 @@ transport = "club"
 """
 
 
-class Listen:
-    """A ``signalling listen``, and what it has printed."""
-
-    def __init__(self, *arguments: str, verb: str = "listen") -> None:
-        self.command = (sys.executable, "-m", "signalling", verb, *arguments)
-        self.lines: list[str] = []
-
-    async def __aenter__(self) -> Self:
-        self.process = await asyncio.create_subprocess_exec(
-            *self.command, stdout=subprocess.PIPE, stderr=subprocess.PIPE
-        )
-        self._reader = asyncio.create_task(self._read(), name="read")
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        if self.process.returncode is None:
-            self.process.kill()
-        await self.process.wait()
-        await self._reader
-
-    async def _read(self) -> None:
-        assert self.process.stdout is not None
-        async for line in self.process.stdout:
-            self.lines.append(line.decode().rstrip())
-
-    async def end(self, how: signal.Signals = signal.SIGINT) -> int:
-        self.process.send_signal(how)
-        code = await self.process.wait()
-        await self._reader
-        assert self.process.stderr is not None
-        assert await self.process.stderr.read() == b""
-        return code
-
-    async def says(self, pattern: str) -> None:
-        await until(
-            lambda: any(re.search(pattern, line) for line in self.lines), pattern, self.lines
-        )
-
-    @property
-    def events(self) -> list[dict[str, Any]]:
-        return [json.loads(line) for line in self.lines]
+def listening(*arguments: str) -> Program:
+    """Return a ``signalling listen``."""
+    return Program("listen", *arguments)
 
 
 @pytest.fixture
@@ -109,18 +72,18 @@ def layout(broker: Broker, tmp_path: Path) -> str:
 async def test_a_user_finds_what_is_bound_and_what_is_not(
     broker: Broker, layout: str, how: signal.Signals
 ) -> None:
-    async with Listen(layout) as listen:
-        await listen.says("link club: up")
+    async with listening(layout) as listen:
+        await listen.matches("link club: up")
         await broker.publish("merrow/report/detector/b1", "clear")
         await broker.publish("merrow/report/detector/b2", "empty")
         await broker.publish("attic/17/state", '{"taken": true}')
         await broker.publish("attic/17/state", '{"taken": true}')
         await broker.publish("attic/17/state", '{"taken": false}')
-        await listen.says(
+        await listen.matches(
             r"3 x  club  attic/17/state  {\"taken\": false}  JSON /taken=false; bound to nothing$"
         )
-        await listen.says("1 x  club  merrow/report/detector/b1  clear  detector b1: clear$")
-        await listen.says("detector/b2  empty  detector b2: . .unknown-value: empty.$")
+        await listen.matches("1 x  club  merrow/report/detector/b1  clear  detector b1: clear$")
+        await listen.matches("detector/b2  empty  detector b2: . .unknown-value: empty.$")
         assert await listen.end(how) == GOOD
     assert listen.lines[0] == (
         "Merrow Bay: listening to club, without a word. hut cannot be listened to."
@@ -145,12 +108,12 @@ def leave_out(file: str, text: str) -> None:
 
 async def test_it_is_as_the_manual_shows_it(broker: Broker, layout: str) -> None:
     leave_out(layout, '[transports.hut]\nkind = "loopback"\n')
-    async with Listen(layout) as listen:
-        await listen.says("link club: up")
+    async with listening(layout) as listen:
+        await listen.matches("link club: up")
         await broker.publish("merrow/report/detector/b1", "clear")
         await broker.publish("attic/17/state", '{"taken": true, "battery": 81}')
         await broker.publish("attic/17/state", '{"taken": false, "battery": 81}')
-        await listen.says("taken=false")
+        await listen.matches("taken=false")
         assert await listen.end() == GOOD
     shown = MANUAL.partition("$ signalling listen merrow.toml\n")[2].partition("```")[0]
     times = re.compile(r"^ +\d+\.\d{3}  ")
@@ -163,18 +126,18 @@ async def test_it_works_beside_who_runs_the_layout_and_changes_nothing_for_it(
     broker: Broker, layout: str
 ) -> None:
     wire = await broker.listen("#")
-    async with Listen(layout, "--json") as listen, Listen(layout, verb="run") as run:
-        await listen.says('"state": "up"')
-        await run.says("link club: up")
+    async with listening(layout, "--json") as listen, Program("run", layout) as run:
+        await listen.matches('"state": "up"')
+        await run.matches("link club: up")
         for block in ("b1", "b2", "b3"):
             await broker.publish(f"merrow/report/detector/{block}", "clear")
-        await run.says("signal A: clear")
-        await listen.says('"name": "A", "order": true, "value": "clear"')
+        await run.matches("signal A: clear")
+        await listen.matches('"name": "A", "order": true, "value": "clear"')
         listen.process.kill()
         await listen.process.wait()
         # Neither will nor anything else told of it, and nothing became of it.
         await broker.publish("merrow/report/detector/b2", "occupied")
-        await run.says("signal A: danger")
+        await run.matches("signal A: danger")
         assert await run.end() == GOOD
     assert "link club: lost" not in "\n".join(run.lines)
     said = {topic.split("/")[1] for topic in wire.latest}
@@ -185,20 +148,20 @@ async def test_json_is_one_object_a_line_with_the_keys_that_are_told(
     broker: Broker, layout: str
 ) -> None:
     await broker.publish("attic/1", "old", "-r")
-    async with Listen(layout, "--json", "--topic", "attic/#") as listen:
-        await listen.says('"state": "up"')
+    async with listening(layout, "--json", "--topic", "attic/#") as listen:
+        await listen.matches('"state": "up"')
         await broker.publish("merrow/report/detector/b1", "clear")
         await broker.publish("merrow/report/detector/b1", "cloudy")
         await broker.publish("elsewhere", "x")
-        await listen.says('"cloudy"')
+        await listen.matches('"cloudy"')
         broker.kill()
-        await listen.says('"state": "lost"')
+        await listen.matches('"state": "lost"')
         broker.start()
         await until(lambda: sum('"up"' in line for line in listen.lines) == 2, "again")
         await broker.publish("merrow/report/detector/b1", "clear")
         await until(lambda: sum('"raw": "clear"' in line for line in listen.lines) == 2, "again")
         broker.kill()
-        await listen.says('"event": "device"')
+        await listen.matches('"event": "device"')
         assert await listen.end() == GOOD
     events = listen.events
     assert [event["at"] for event in events] == sorted(event["at"] for event in events)
@@ -229,17 +192,17 @@ def assert_told(events: list[dict[str, Any]]) -> None:
 
 async def test_an_absent_broker_is_waited_for_and_told_once(broker: Broker, layout: str) -> None:
     broker.kill()
-    async with Listen(layout) as listen:
-        await listen.says("link club: lost .*Connection refused")
+    async with listening(layout) as listen:
+        await listen.matches("link club: lost .*Connection refused")
         await asyncio.sleep(1.5)  # several tries
         broker.start()
-        await listen.says("link club: up")
+        await listen.matches("link club: up")
         assert await listen.end() == GOOD
     assert sum("link club: lost" in line for line in listen.lines) == 1
 
 
 async def test_it_ends_by_itself_where_asked_to(broker: Broker, layout: str) -> None:  # noqa: ARG001
-    async with Listen(layout, "--seconds", "0.3") as listen:
+    async with listening(layout, "--seconds", "0.3") as listen:
         assert await listen.process.wait() == GOOD
     assert "Nothing arrived." in listen.lines
 
@@ -299,8 +262,8 @@ async def storm(broker: Broker, lines: str) -> None:
 
 
 async def test_a_reader_that_goes_away_ends_it(broker: Broker, layout: str) -> None:
-    async with Listen(layout) as listen:
-        await listen.says("link club: up")
+    async with listening(layout) as listen:
+        await listen.matches("link club: up")
         transport: Any = listen.process._transport  # type: ignore[attr-defined]
         transport.get_pipe_transport(1).close()
         await broker.publish("attic/1", "x")

@@ -5,15 +5,13 @@ from __future__ import annotations
 import asyncio
 import json
 import signal
-import subprocess
-import sys
 from pathlib import Path
-from typing import Any, Self
 
 import pytest
 
 from signalling.cli import GOOD, MISTAKES, UNUSABLE, main
 from tests.conftest import Broker, until
+from tests.program import Program
 
 RING = """
 [layout]
@@ -42,48 +40,9 @@ transport = "club"
 """
 
 
-class Run:
-    """A ``signalling run`` and what it has printed."""
-
-    def __init__(self, *arguments: str) -> None:
-        self.arguments = arguments
-        self.lines: list[str] = []
-
-    async def __aenter__(self) -> Self:
-        self.process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-m", "signalling", "run", *self.arguments),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-        )
-        self._reader = asyncio.create_task(self._read(), name="run")
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        if self.process.returncode is None:
-            self.process.kill()
-        await self.process.wait()
-        await self._reader
-
-    async def _read(self) -> None:
-        assert self.process.stdout is not None
-        async for line in self.process.stdout:
-            self.lines.append(line.decode().rstrip())
-
-    async def end(self, how: signal.Signals) -> int:
-        self.process.send_signal(how)
-        code = await self.process.wait()
-        await self._reader
-        assert self.process.stderr is not None
-        assert await self.process.stderr.read() == b""
-        return code
-
-    @property
-    def events(self) -> list[dict[str, Any]]:
-        return [json.loads(line) for line in self.lines]
-
-    async def says(self, text: str) -> None:
-        await until(lambda: any(text in line for line in self.lines), text, self.lines)
+def running(*arguments: str) -> Program:
+    """Return a ``signalling run``."""
+    return Program("run", *arguments)
 
 
 @pytest.fixture
@@ -103,7 +62,7 @@ async def test_it_runs_until_stopped_and_leaves_everything_at_danger(
     broker: Broker, layout: str, how: signal.Signals
 ) -> None:
     listener = await broker.listen("merrow/#")
-    async with Run(layout) as run:
+    async with running(layout) as run:
         await run.says("link club: up")
         await clear(broker, "b1", "b2", "b3")
         await run.says("signal A: clear")
@@ -120,7 +79,7 @@ async def test_it_runs_until_stopped_and_leaves_everything_at_danger(
 
 
 async def test_json_is_one_object_a_line(broker: Broker, layout: str) -> None:
-    async with Run(layout, "--json") as run:
+    async with running(layout, "--json") as run:
         await run.says('"state": "up"')
         await clear(broker, "b1", "b2", "b3")
         await run.says('"kind": "signal", "name": "A", "value": "clear"')
@@ -155,7 +114,7 @@ def asked(layout: str) -> str:
 
 async def test_who_asks_over_a_link_writes_no_line_of_his_own(broker: Broker, asked: str) -> None:
     forged = "\x1b[2J\n     1.000  signal A: clear"
-    async with Run(asked) as run:
+    async with running(asked) as run:
         await run.says("link club: up")
         number = 0
         while not any("refused" in line for line in run.lines):
@@ -170,7 +129,7 @@ async def test_who_asks_over_a_link_writes_no_line_of_his_own(broker: Broker, as
 
 async def test_an_absent_broker_is_waited_for(broker: Broker, layout: str) -> None:
     broker.kill()
-    async with Run(layout) as run:
+    async with running(layout) as run:
         await run.says("link club: lost")
         broker.start()
         await run.says("link club: up")
@@ -182,7 +141,7 @@ async def test_an_absent_broker_is_waited_for(broker: Broker, layout: str) -> No
 
 async def test_a_killed_controller_is_known_to_be_off(broker: Broker, layout: str) -> None:
     listener = await broker.listen("merrow/controller")
-    async with Run(layout) as run:
+    async with running(layout) as run:
         await listener.until("merrow/controller", "online")
         run.process.kill()
         await listener.until("merrow/controller", "offline")
@@ -229,7 +188,7 @@ transport = "bench"
 )
 
 
-async def ask(run: Run, text: str) -> None:
+async def ask(run: Program, text: str) -> None:
     """Write a request, and wait until it is answered."""
     assert run.process.stdin is not None
     run.process.stdin.write(f"{text}\n".encode())
@@ -241,12 +200,12 @@ async def ask(run: Run, text: str) -> None:
 async def test_what_is_out_of_use_outlives_a_kill(tmp_path: Path) -> None:
     file = tmp_path / "layout.toml"
     file.write_text(LOOP)
-    async with Run(str(file), "--requests") as run:
+    async with running(str(file), "--requests") as run:
         await ask(run, "take-out block b2 Ann a broken rail")
         assert any(line.endswith("a broken rail: taken") for line in run.lines)
         run.process.kill()
         await run.process.wait()
-    async with Run(str(file), "--requests") as run:
+    async with running(str(file), "--requests") as run:
         await until(lambda: any("out of use" in line for line in run.lines), "told at the start")
         (told,) = [line for line in run.lines if "out of use" in line]
         assert "block b2 is out of use: Ann, since 20" in told
@@ -258,7 +217,7 @@ async def test_what_is_out_of_use_outlives_a_kill(tmp_path: Path) -> None:
         await until(lambda: any("is given back: Ann" in line for line in run.lines), "given back")
         run.process.kill()
         await run.process.wait()
-    async with Run(str(file), "--json", "--requests") as run:
+    async with running(str(file), "--json", "--requests") as run:
         await until(lambda: any('"order"' in line for line in run.lines), "orders")
         assert not any("out-of-use" in line for line in run.lines)
         await ask_in_json(run, "take-out signal A Bea lamps")
@@ -272,7 +231,7 @@ async def test_what_is_out_of_use_outlives_a_kill(tmp_path: Path) -> None:
         assert await run.end(signal.SIGTERM) == GOOD
 
 
-async def ask_in_json(run: Run, text: str) -> None:
+async def ask_in_json(run: Program, text: str) -> None:
     assert run.process.stdin is not None
     run.process.stdin.write(f"{text}\n".encode())
     await run.process.stdin.drain()
