@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from signalling.core.interlocking import Interlocking
-from signalling.core.words import Refusal, Request
+from signalling.core.words import Refusal, Request, SetRoute
 from signalling.layout.model import Layout
 from signalling.layout.read import examine_text
 from signalling.layout.words import Device, Order, Report
@@ -77,6 +77,16 @@ class Rig:
             return answer
         self.orders += answer
         return None
+
+    def refusal(self, route: str) -> str:
+        """Ask for a controlled route now, which must be refused; return why."""
+        answer = self.ask(SetRoute(route))
+        assert isinstance(answer, Refusal), f"{route} was set"
+        return answer.reason
+
+    def locked(self, route: str) -> bool:
+        """Whether a route is locked."""
+        return self.interlocking.value(f"route {route} locked") is True
 
     def all_clear(self) -> Rig:
         """Report every detector clear and every turnout normal, and wait until all is settled."""

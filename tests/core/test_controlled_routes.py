@@ -101,19 +101,9 @@ def rig() -> Rig:
     return Rig(CROSSOVER).all_clear()
 
 
-def refusal(rig: Rig, route: str) -> str:
-    answer = rig.ask(SetRoute(route))
-    assert isinstance(answer, Refusal), f"{route} was set"
-    return answer.reason
-
-
 def ordered(rig: Rig) -> dict[str, str]:
     """What the turnouts were ordered last."""
     return {o.device.name: o.value for o in rig.orders if o.device.kind == "turnout"}
-
-
-def locked(rig: Rig, route: str) -> bool:
-    return rig.interlocking.value(f"route {route} locked") is True
 
 
 def throw(rig: Rig, **lies: str) -> None:
@@ -137,11 +127,11 @@ def test_a_controlled_signal_waits_to_be_asked(rig: Rig) -> None:
 
 def test_what_is_no_controlled_route_is_refused() -> None:
     rig = Rig(CROSSOVER.replace('"b1 > b2", controlled = true', '"b1 > b2"')).all_clear()
-    told = refusal(rig, "A/nowhere")
+    told = rig.refusal("A/nowhere")
     assert told == "There is no route 'A/nowhere'. Signal A has A/up, A/over."
-    told = refusal(rig, "a/up")
+    told = rig.refusal("a/up")
     assert told == "There is no route 'a/up': no signal that has routes is called 'a'."
-    assert "works automatically" in refusal(rig, "B/down")
+    assert "works automatically" in rig.refusal("B/down")
     for request in (WorkRoute("B/down"), CancelRoute("B/down"), SetRoute("B/down", wait=True)):
         assert isinstance(rig.ask(request), Refusal)
 
@@ -162,13 +152,13 @@ def test_the_turnouts_are_moved_locked_and_proved_before_the_signal_clears(rig: 
 
 def test_conflicting_routes_are_refused_with_the_reason(rig: Rig) -> None:
     rig.ask(SetRoute("A/up"))
-    assert refusal(rig, "A/over") == (
+    assert rig.refusal("A/over") == (
         "Route A/over cannot be set now: block a2 is held for route A/up."
     )
     assert rig.ask(SetRoute("B/down")) is None, "the two do not meet"
     rig.occupied("a3")
     rig.ask(CancelRoute("A/up"))
-    assert "block a3 is occupied" in refusal(rig, "A/up")
+    assert "block a3 is occupied" in rig.refusal("A/up")
 
 
 def test_a_route_that_is_set_may_be_asked_for_again(rig: Rig) -> None:
@@ -184,7 +174,7 @@ def test_a_train_uses_a_route_up(rig: Rig) -> None:
     rig.run("a0", "a1", "a2", "a3")
     assert rig.aspect("A") == "danger"
     rig.clear("a3").wait(5)
-    assert not locked(rig, "A/up")
+    assert not rig.locked("A/up")
     assert rig.aspect("A") == "danger", "a new ask is needed"
     assert rig.ask(SetRoute("A/up")) is None
     assert rig.aspect("A") == "caution"
@@ -196,10 +186,10 @@ def test_blocks_are_freed_in_order_behind_the_train(rig: Rig) -> None:
     rig.occupied("a1").wait(2)
     rig.occupied("a2").wait(2)
     rig.clear("a1").wait(2)
-    assert "block a2 is held for route A/over" in refusal(rig, "A/up")
+    assert "block a2 is held for route A/over" in rig.refusal("A/up")
     rig.occupied("b2").wait(2)
     rig.clear("a2").wait(2)
-    assert refusal(rig, "A/up") == (
+    assert rig.refusal("A/up") == (
         "Route A/up cannot be set now: turnout tb cannot be moved normal; "
         "block b2 is held for route A/over."
     ), "tb is beside it, and held for the train"
@@ -214,17 +204,17 @@ def test_a_route_under_an_approaching_train_is_not_given_up_at_once(rig: Rig) ->
     rig.ask(CancelRoute("A/up"))
     assert rig.aspect("A") == "danger"
     rig.wait(29)
-    assert locked(rig, "A/up")
-    assert "held for route A/up" in refusal(rig, "A/over")
+    assert rig.locked("A/up")
+    assert "held for route A/up" in rig.refusal("A/over")
     rig.wait(2)
-    assert not locked(rig, "A/up")
+    assert not rig.locked("A/up")
     assert rig.ask(SetRoute("A/over")) is None
 
 
 def test_with_nothing_coming_a_cancelled_route_is_given_up_at_once(rig: Rig) -> None:
     rig.ask(SetRoute("A/up"))
     rig.ask(CancelRoute("A/up"))
-    assert not locked(rig, "A/up")
+    assert not rig.locked("A/up")
 
 
 def test_a_route_whose_signal_was_never_off_is_given_up_at_once(rig: Rig) -> None:
@@ -232,7 +222,7 @@ def test_a_route_whose_signal_was_never_off_is_given_up_at_once(rig: Rig) -> Non
     rig.ask(SetRoute("A/over"))
     rig.lies("ta", "moving")
     rig.ask(CancelRoute("A/over"))
-    assert not locked(rig, "A/over")
+    assert not rig.locked("A/over")
 
 
 def test_a_bad_contact_does_not_release_a_route(rig: Rig) -> None:
@@ -241,15 +231,15 @@ def test_a_bad_contact_does_not_release_a_route(rig: Rig) -> None:
     for _ in range(3):
         rig.occupied("a2").wait(0.1).clear("a2").wait(3)
     assert rig.aspect("A") == "danger"
-    assert locked(rig, "A/up")
-    assert "held for route A/up" in refusal(rig, "A/over")
+    assert rig.locked("A/up")
+    assert "held for route A/up" in rig.refusal("A/over")
 
 
 def test_a_held_signal_needs_a_new_ask(rig: Rig) -> None:
     rig.ask(SetRoute("A/up"))
     rig.ask(HoldSignal("A"))
     assert rig.aspect("A") == "danger"
-    assert "signal A is held" in refusal(rig, "A/up")
+    assert "signal A is held" in rig.refusal("A/up")
     rig.ask(FreeSignal("A"))
     rig.wait(60)
     assert rig.aspect("A") == "danger"
@@ -276,7 +266,7 @@ def test_an_ask_that_waits_is_served_when_it_can_be(rig: Rig) -> None:
     throw(rig, ta="reverse", tb="reverse")
     assert rig.aspect("A") == "caution"
     rig.run("a1", "a2", "b2", "b3").clear("b3").wait(5)
-    assert not locked(rig, "A/over"), "for one train"
+    assert not rig.locked("A/over"), "for one train"
     assert rig.aspect("A") == "danger"
 
 
@@ -286,8 +276,8 @@ def test_an_ask_that_waits_can_be_taken_back(rig: Rig) -> None:
     rig.ask(CancelRoute("A/over"))
     rig.ask(CancelRoute("A/up"))
     rig.wait(60)
-    assert not locked(rig, "A/over")
-    assert not locked(rig, "A/up")
+    assert not rig.locked("A/over")
+    assert not rig.locked("A/up")
 
 
 def test_those_that_wait_are_served_in_turn(rig: Rig) -> None:
@@ -297,11 +287,11 @@ def test_those_that_wait_are_served_in_turn(rig: Rig) -> None:
     rig.ask(SetRoute("B/down", wait=True))
     rig.occupied("b1")
     rig.run("a0", "a1", "a2", "b2", "b3").clear("b3").wait(5)
-    assert locked(rig, "B/down")
+    assert rig.locked("B/down")
     throw(rig, ta="normal", tb="normal")
     assert rig.aspects() == ["danger", "caution"]
     rig.run("b1", "b2", "b3").clear("b3").wait(5)
-    assert locked(rig, "A/over"), "and then again"
+    assert rig.locked("A/over"), "and then again"
 
 
 def test_a_route_that_works_automatically_is_set_behind_each_train(rig: Rig) -> None:
@@ -324,7 +314,7 @@ def test_two_that_work_for_every_train_leave_a_turn_to_one_that_waits() -> None:
     rig.ask(SetRoute("C/c", wait=True))
     served = []
     for _ in range(3):
-        (line,) = (name for name in "abc" if locked(rig, f"{name.upper()}/{name}"))
+        (line,) = (name for name in "abc" if rig.locked(f"{name.upper()}/{name}"))
         served.append(line)
         rig.run(f"{line}0", f"{line}1", "x", f"{line}2").clear(f"{line}2").wait(5)
     assert served == ["a", "b", "c"]
@@ -337,7 +327,7 @@ def test_one_that_track_keeps_out_for_long_leaves_the_others_their_turns() -> No
     rig.wait(130)
     rig.ask(SetRoute("B/b", wait=True))
     rig.run("a0", "a1", "x", "a2").clear("a2").wait(5)
-    assert locked(rig, "B/b")
+    assert rig.locked("B/b")
 
 
 # -- flank
@@ -347,7 +337,7 @@ def test_an_automatic_route_gives_way_to_one_that_needs_its_turnout_beside_it() 
     rig = Rig(SCISSORS).all_clear()
     assert rig.ask(SetRoute("A/aside", wait=True)) is None
     rig.wait(1)
-    assert locked(rig, "A/aside")
+    assert rig.locked("A/aside")
     assert ordered(rig)["ta2"] == "reverse"
     assert rig.aspect("J") == "danger"
 

@@ -49,12 +49,6 @@ def station(overlap: str) -> Rig:
     return rig.lies("tx", "reverse").lies("ty", "reverse")
 
 
-def refusal(rig: Rig, route: str) -> str:
-    answer = rig.ask(SetRoute(route))
-    assert isinstance(answer, Refusal), f"{route} was set"
-    return answer.reason
-
-
 def holds(rig: Rig, number: int) -> bool:
     return rig.interlocking.value(f"A/main overlap {number} held") is True
 
@@ -83,7 +77,7 @@ def test_the_first_overlap_that_can_be_had_is_taken() -> None:
 
 def test_without_any_overlap_a_route_is_refused() -> None:
     rig = station(SWINGING).occupied("x", "y")
-    assert refusal(rig, "A/main") == (
+    assert rig.refusal("A/main") == (
         "Route A/main cannot be set now: route A/main cannot have the overlap over j, x; "
         "route A/main cannot have the overlap over j, y."
     )
@@ -117,7 +111,7 @@ def test_it_does_not_swing_where_the_other_is_in_the_way_too() -> None:
     rig = station(SWINGING)
     rig.ask(SetRoute("W/west"))
     rig.ask(SetRoute("A/main"))
-    assert "holds its overlap" in refusal(rig, "Z/east")
+    assert "holds its overlap" in rig.refusal("Z/east")
     assert holds(rig, 1)
 
 
@@ -125,7 +119,7 @@ def test_it_does_not_swing_in_the_face_of_a_driver() -> None:
     rig = station(SWINGING)
     rig.ask(SetRoute("A/main"))
     rig.occupied("a1")
-    assert "holds its overlap" in refusal(rig, "Z/east")
+    assert "holds its overlap" in rig.refusal("Z/east")
     assert rig.aspect("A") == "caution"
     rig.occupied("p")
     assert rig.ask(SetRoute("Z/east")) is None, "the train is in the route: nobody sees the signal"
@@ -149,7 +143,7 @@ def test_an_overlap_is_freed_when_the_train_has_had_time_to_stop(overlap: str) -
     rig = station(overlap)
     rig.ask(SetRoute("A/main"))
     rig.run("a0", "a1", "p")
-    assert rig.interlocking.value("route A/main locked")
+    assert rig.locked("A/main")
     rig.wait(27)
     assert holds(rig, 1)
     rig.wait(5)

@@ -92,7 +92,7 @@ def test_a_train_that_stands_beyond_the_line_does_not_keep_it() -> None:
     rig = Rig(LINE.replace('I = { at = "s1 > s2" }\n', "")).all_clear()
     rig.ask(SetRoute("A/east"))
     rig.run("a0", "a1", "s1", "s2", "b1", "bp")
-    assert rig.interlocking.value("route A/east locked")
+    assert rig.locked("A/east")
     assert rig.ask(SetRoute("B/west", wait=True)) is None
     rig.wait(2)
     throw(rig)

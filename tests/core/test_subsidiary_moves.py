@@ -40,10 +40,6 @@ def rig() -> Rig:
     return Rig(PLATFORM).all_clear()
 
 
-def locked(rig: Rig, route: str) -> bool:
-    return rig.interlocking.value(f"route {route} locked") is True
-
-
 def test_a_train_is_called_on_only_when_it_has_stopped_at_the_signal(rig: Rig) -> None:
     rig.occupied("p1")
     assert isinstance(rig.ask(SetRoute("A/in")), Refusal), "the platform is occupied"
@@ -59,7 +55,7 @@ def test_a_train_is_called_on_only_when_it_has_stopped_at_the_signal(rig: Rig) -
     assert rig.stop("brake")
     assert rig.alarms() == [], "it was not passed at danger"
     rig.wait(1).clear("a1").wait(2).clear("throat").wait(2)
-    assert not locked(rig, "A/in/call-on"), "both stand in the platform now"
+    assert not rig.locked("A/in/call-on"), "both stand in the platform now"
 
 
 def test_a_stop_is_not_lifted_under_the_train_that_stands_in_the_platform() -> None:
@@ -141,7 +137,7 @@ def test_into_one_block_the_move_ends_with_the_last_vehicle() -> None:
     assert rig.aspect("A") == "shunt"
     rig.clear("a1").wait(2)
     assert rig.aspect("A") == "danger"
-    assert not locked(rig, "A/in/shunt")
+    assert not rig.locked("A/in/shunt")
 
 
 def test_what_a_signal_can_show_is_told_to_its_link(rig: Rig) -> None:
