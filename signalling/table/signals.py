@@ -18,7 +18,6 @@ from signalling.layout.routes import End
 from signalling.practice.schema import DANGER, Head, Practice
 from signalling.table.detection import Detection, nanoseconds
 from signalling.table.graph import FALSE, TRUE, Graph, Literal
-from signalling.table.guard import Guard
 from signalling.table.passing import Passing
 from signalling.table.row import Move, Row
 from signalling.table.terms import Terms
@@ -57,8 +56,6 @@ class Signals:
     terms: Terms
     moves: dict[str, list[Row]] = field(factory=dict)
     """By signal, those of subsidiary moves."""
-    guards: dict[str, Guard] = field(factory=dict)
-    """By guarded route."""
     indicators: dict[str, dict[str, Literal]] = field(factory=dict)
     """When each position of a signal's indicator is lit."""
     _off: dict[str, Literal] = field(factory=dict)
@@ -95,7 +92,7 @@ class Signals:
         terms = [self.terms.ready(row), *self.terms.unfouled(row), *self.terms.lamp_terms(row)]
         terms += [term for stop in row.next_stops for term in self.terms.stop_proofs.holds(stop)]
         if row.guarded:
-            guard = self.guards[row.name]
+            guard = self.terms.guards[row.name]
             terms += [guard.lock.literal, guard.permission.literal]
         if row.choices:
             terms.append(self.terms.overlap_term(row))
@@ -128,7 +125,7 @@ class Signals:
         A train is called on only when it has stood before the signal long
         enough; of the block that it goes into nothing is asked.
         """
-        graph, guard = self.graph, self.guards[row.name]
+        graph, guard = self.graph, self.terms.guards[row.name]
         terms = [self.terms.ready(row), *self.terms.unfouled(row)]
         terms += [guard.lock.literal, guard.permission.literal]
         if row.move is Move.CALL_ON:

@@ -103,6 +103,7 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
     for row in rows:
         overlaps.add(row)
     single_lines = SingleLines(graph, layout, detection)
+    guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
     terms = Terms(
         graph,
         layout,
@@ -114,10 +115,9 @@ def compile_table(layout: Layout, practice: Practice) -> Table:
         overlaps,
         single_lines,
         Holds(graph, layout),
+        guards,
     )
     signals = Signals(graph, layout, practice, by_signal, detection, passing, terms, moves)
-    guards = {row.name: make_guard(graph, row) for row in rows if row.guarded}
-    signals.guards = terms.guards = guards
     at_block: dict[str, list[str]] = {}
     for name, (row, *_) in by_signal.items():
         at_block.setdefault(row.route.entry.ahead, []).append(name)

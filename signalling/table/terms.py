@@ -6,7 +6,7 @@ whose report is not heard fails.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from attrs import define, field
 
@@ -41,7 +41,7 @@ class Terms:
     overlaps: Overlaps
     single_lines: SingleLines
     holds: Holds
-    guards: dict[str, Guard] = field(factory=dict)
+    guards: Mapping[str, Guard]
     """By guarded route."""
     lamp_faults: dict[str, Latch] = field(factory=dict)
 
