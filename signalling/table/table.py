@@ -18,12 +18,13 @@ from signalling.practice.schema import DANGER, Practice
 from signalling.table.calls import Calls
 from signalling.table.detection import Detection
 from signalling.table.distant import DistantRow, Distants, gather_distants
+from signalling.table.gather import gather_rows
 from signalling.table.graph import FALSE, Graph, Literal
 from signalling.table.guard import Guards, make_guard
 from signalling.table.holds import Holds
 from signalling.table.overlaps import Overlaps
 from signalling.table.passing import Passing
-from signalling.table.row import Move, Row, gather_rows
+from signalling.table.row import Move, Row
 from signalling.table.signals import Branch, Signals
 from signalling.table.single_lines import SingleLines
 from signalling.table.stop_proofs import StopProofs
