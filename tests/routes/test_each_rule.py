@@ -32,7 +32,7 @@ from signalling.core.words import (
 from signalling.errors import EquationError
 from signalling.layout.notation import Lie
 from signalling.layout.out_of_use import Thing
-from tests.core.test_controlled_routes import CROSSOVER, THREE_WAYS, locked, ordered, throw
+from tests.core.test_controlled_routes import CROSSOVER, THREE_WAYS, ordered, throw
 from tests.core.test_overlaps import STATION, SWINGING, holds
 from tests.core.test_single_lines import LINE
 from tests.core.test_subsidiary_moves import PLATFORM
@@ -167,7 +167,7 @@ def holds_under_an_approaching_train(rig: Rig) -> None:
 def is_not_freed_by_a_bad_contact(rig: Rig) -> None:
     rig.ask(SetRoute("A/up"))
     rig.occupied("a1").occupied("a2").wait(0.1).clear("a2").wait(3)
-    assert locked(rig, "A/up")
+    assert rig.locked("A/up")
 
 
 def is_freed_in_order(rig: Rig) -> None:
@@ -205,7 +205,7 @@ def serves_in_turn(rig: Rig) -> None:
     rig.ask(WorkRoute("B/b"))
     rig.ask(SetRoute("C/c", wait=True))
     for _ in range(4):
-        (line,) = (name for name in "abc" if locked(rig, f"{name.upper()}/{name}"))
+        (line,) = (name for name in "abc" if rig.locked(f"{name.upper()}/{name}"))
         if line == "c":
             return
         rig.run(f"{line}0", f"{line}1", "x", f"{line}2").clear(f"{line}2").wait(5)
@@ -246,7 +246,7 @@ def lets_nobody_in_from_both_ends(rig: Rig) -> None:
     rig.ask(SetRoute("A/east"))
     rig.ask(SetRoute("B/west", wait=True))
     rig.wait(60)
-    assert not locked(rig, "B/west")
+    assert not rig.locked("B/west")
 
 
 # -- rules
